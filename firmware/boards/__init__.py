@@ -1,0 +1,1 @@
+"""Boards: what a relay is mounted on.  One file each, one interface (see bench.py)."""

@@ -1,0 +1,474 @@
+"""Scenarios: reading a file into frozen records with every value checked.
+
+What a file may say is in schema.py.  `load(path)` reads TOML (Python 3.11); everything else here runs on Python
+3.9, so that a scenario can be handed to a process that has no TOML reader.  Every error is an InputError that
+names the file, the key, the value and what is allowed; nothing is guessed and no key is passed over.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any, Dict, List, Mapping, Optional, Tuple
+
+from packwarden.bench import schema
+from packwarden.bench.faults import KINDS
+from packwarden.bench.verdict import FIGURES, VALUED
+from packwarden.errors import InputError
+from packwarden.plant.spec import PackSpec
+from warden import elements, modes, records, settings
+
+# -- the records --------------------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True)
+class When:
+    """A time that may hang on a phase or on the relay's mode.  `after_s`: the phase's start, once known."""
+
+    at_s: float
+    when_mode: Optional[str]  # None: at_s counts from the start of the run
+
+
+@dataclass(frozen=True)
+class ModuleStart:
+    """How one module differs at the start.  charge_state None: as the others."""
+
+    capacity: float = 1.0
+    resistance: float = 1.0
+    charge_state: Optional[float] = None
+    self_discharge: float = 1.0
+
+
+@dataclass(frozen=True)
+class Phase:
+    """One phase of the course; `start_s` to `end_s` in scenario time."""
+
+    do: str
+    name: str
+    start_s: float
+    end_s: float
+    cycle: Optional[str]
+    speed_kmh: Optional[float]
+    power_w: Optional[float]
+    grade_percent: float
+    repeat: int
+    plug: bool
+    key: bool
+    scan_ms: int
+
+
+@dataclass(frozen=True)
+class Hand:
+    when: When
+    name: str
+    value: int
+    for_s: Optional[float]
+
+
+@dataclass(frozen=True)
+class Send:
+    when: When
+    command: Optional[str]
+    raw: Optional[str]
+    count: int
+
+
+@dataclass(frozen=True)
+class PowerCycle:
+    when: When
+    off_s: float
+
+
+@dataclass(frozen=True)
+class Fault:
+    """`place`: module or box from 0, or -1; `size` in the kind's unit."""
+
+    when: When
+    kind: str
+    place: int
+    size: float
+    for_s: Optional[float]
+
+
+@dataclass(frozen=True)
+class Expect:
+    """One expectation: `clause` is one of CLAUSES, `what` its word; everything else None or as in the file."""
+
+    clause: str
+    what: str
+    ix: Optional[int] = None  # module or box, from 1
+    fault: Optional[int] = None  # from 0
+    input: Optional[int] = None  # from 0
+    within_ms: Optional[int] = None
+    before: Optional[str] = None
+    at_s: Optional[float] = None
+    by_s: Optional[float] = None
+    from_s: Optional[float] = None
+    until_s: Optional[float] = None
+    value: Optional[float] = None
+    count: int = 1
+    at_least: Optional[float] = None
+    at_most: Optional[float] = None
+
+
+@dataclass(frozen=True)
+class Scenario:
+    """A whole scenario, checked.  `values`: every firmware setting, in the order of the settings table."""
+
+    name: str
+    about: str
+    pack: str
+    spec: PackSpec
+    seed: int
+    scan_ms: int
+    charge_state: float
+    temp_c: float
+    ambient_c: float
+    modules: Mapping[int, ModuleStart]  # by module, from 0
+    phases: Tuple[Phase, ...]
+    inputs: Tuple[Hand, ...] = ()
+    sends: Tuple[Send, ...] = ()
+    power_cycles: Tuple[PowerCycle, ...] = ()
+    faults: Tuple[Fault, ...] = ()
+    expects: Tuple[Expect, ...] = ()
+    settings: Mapping[str, int] = field(default_factory=dict)  # what differs from the defaults
+    values: Tuple[int, ...] = ()
+
+    @property
+    def end_s(self) -> float:
+        """Simulated length, s."""
+        return self.phases[-1].end_s
+
+
+# -- reading ------------------------------------------------------------------------------------------------
+
+START_ALLOWANCE_S = 6.0  # a drive with a cycle lasts this longer than the cycle: key, hold-off, precharge
+COARSE_MS = 100  # scans coarser than this only in the quiet of a phase
+
+
+def load(path: Path) -> Scenario:
+    """The scenario in the file at `path`.  InputError for everything that is not as the schema says."""
+    import tomllib
+
+    file = str(path)
+    try:
+        data = tomllib.loads(path.read_text(encoding="utf-8"))
+    except OSError as error:
+        raise InputError(file, "(file)", error.strerror or "unreadable", "a file that can be read") from None
+    except UnicodeDecodeError:
+        raise InputError(file, "(file)", "not UTF-8", "TOML in UTF-8") from None
+    except tomllib.TOMLDecodeError as error:
+        raise InputError(file, "(file)", str(error), "TOML") from None
+    except RecursionError:
+        raise InputError(file, "(file)", "nested too deep", "tables as in docs/bench.md") from None
+    return from_data(file, data, path.stem)
+
+
+def from_data(file: str, data: Mapping[str, Any], stem: str) -> Scenario:
+    """The scenario that a file's data says.  `file`: its name in errors, and where a pack file is looked for."""
+    known = sorted({s.name.split(".")[0] for s in schema.SECTIONS} | {"settings"})
+    for name in data:
+        if name not in known:
+            raise InputError(file, str(name), "(table)", schema.near(str(name), known))
+    head = schema.check(file, "scenario", data.get("scenario", {}), schema.section("scenario"))
+    if head["name"] != stem:
+        raise InputError(file, "scenario.name", head["name"], "the file's name without .toml, %s" % stem)
+    spec, values, changed = _pack(file, head["pack"], data.get("settings", {}))
+    start, modules = _start(file, data.get("start", {}), spec.n_modules)
+    phases = _course(file, data, head["scan_ms"])
+    whens = _Whens(file, phases)
+    inputs = _inputs(file, data, whens)
+    faults = _faults(file, data, whens, spec)
+    return Scenario(
+        name=head["name"],
+        about=head["about"],
+        pack=head["pack"],
+        spec=spec,
+        seed=head["seed"],
+        scan_ms=head["scan_ms"],
+        charge_state=start["charge_state"],
+        temp_c=start["temp_c"],
+        ambient_c=start["ambient_c"],
+        modules=modules,
+        phases=phases,
+        inputs=inputs,
+        sends=_sends(file, data, whens),
+        power_cycles=tuple(
+            PowerCycle(whens.of(path, e), e["off_s"]) for path, e in schema.entries(file, data, "power_cycle")
+        ),
+        faults=faults,
+        expects=_expects(file, data, spec, len(faults), len(inputs)),
+        settings=changed,
+        values=values,
+    )
+
+
+def _pack(file: str, name: str, over: Any) -> Tuple[PackSpec, Tuple[int, ...], Dict[str, int]]:
+    """The pack, every setting as this scenario has it, and those that the scenario changes."""
+    if not isinstance(over, Mapping):
+        raise InputError(file, "settings", over, "a table")
+    spec = packs.find(name, Path(file).parent, InputError(file, "scenario.pack", name, packs.allowed()))
+    values = packs.settings_of(spec)
+    changed: Dict[str, int] = {}
+    for key, value in over.items():
+        where = "settings.%s" % key
+        try:
+            index = settings.index_of(str(key))
+        except settings.SettingError as error:
+            names = [row[0] for row in settings.TABLE]
+            allowed = schema.near(str(key), names) if str(key).split(".")[0] not in names else str(error.allowed)
+            raise InputError(file, where, value, allowed) from None
+        row, _ = settings.row_of(index)
+        if isinstance(value, bool) or not isinstance(value, int) or not row[4] <= value <= row[5]:
+            raise InputError(file, where, value, "a whole number from %d to %d %s" % (row[4], row[5], row[2]))
+        values[index] = value
+        changed[str(key)] = value
+    try:
+        settings.check(values)
+    except settings.SettingError as error:
+        raise InputError(file, "settings.%s" % error.key, error.value, str(error.allowed)) from None
+    return spec, tuple(values), changed
+
+
+def _start(file: str, table: Any, n: int) -> Tuple[Dict[str, Any], Dict[int, ModuleStart]]:
+    if not isinstance(table, Mapping):
+        raise InputError(file, "start", table, "a table")
+    scalars = {k: v for k, v in table.items() if k != "module"}
+    start = schema.check(file, "start", scalars, schema.section("start"))
+    each = table.get("module", {})
+    if not isinstance(each, Mapping):
+        raise InputError(file, "start.module", each, "tables [start.module.1] to [start.module.%d]" % n)
+    modules: Dict[int, ModuleStart] = {}
+    for key, entry in each.items():
+        where = "start.module.%s" % key
+        if not (key.isdecimal() and key.isascii() and len(key) <= 3 and 1 <= int(key) <= n):
+            raise InputError(file, where, "(table)", "a module of this pack, 1 to %d" % n)
+        if int(key) - 1 in modules:
+            raise InputError(file, where, "(table)", "each module once")
+        modules[int(key) - 1] = ModuleStart(**schema.check(file, where, entry, schema.section("start.module.N")))
+    return start, modules
+
+
+def _course(file: str, data: Mapping[str, Any], scan_ms: int) -> Tuple[Phase, ...]:
+    phases: List[Phase] = []
+    now_s = 0.0
+    for path, e in schema.entries(file, data, "course"):
+        drive = e["do"] == "drive"
+        ways = [k for k in ("cycle", "speed_kmh", "power_w") if e[k] is not None]
+        if drive and len(ways) != 1:
+            raise InputError(file, path, " and ".join(ways) or "no road", "one of cycle, speed_kmh, power_w")
+        for k in ("cycle", "speed_kmh", "power_w"):
+            if not drive and e[k] is not None:
+                raise InputError(file, "%s.%s" % (path, k), e[k], "only where do = \"drive\"")
+        for k in ("grade_percent", "repeat"):
+            if not drive and e[k] != schema.default_of("course", k):
+                raise InputError(file, "%s.%s" % (path, k), e[k], "only where do = \"drive\"")
+        length_s = e["for_s"]
+        if e["cycle"] is not None:
+            if e["cycle"] not in cycles.NAMES:
+                raise InputError(file, path + ".cycle", e["cycle"], schema.near(e["cycle"], sorted(cycles.NAMES)))
+            whole_s = cycles.length_s(e["cycle"]) * e["repeat"] + START_ALLOWANCE_S
+            length_s = whole_s if length_s is None else length_s
+        elif e["repeat"] != 1:
+            raise InputError(file, path + ".repeat", e["repeat"], "1 without a cycle")
+        if length_s is None:
+            raise InputError(file, path + ".for_s", "(missing)", "a length for a phase without a cycle")
+        coarse_ms = scan_ms if e["scan_ms"] is None else e["scan_ms"]
+        if coarse_ms < scan_ms:
+            raise InputError(file, path + ".scan_ms", coarse_ms, "at least scenario.scan_ms = %d" % scan_ms)
+        # Times in whole milliseconds: the relay's clock has no finer ones.
+        end_s = round(now_s + length_s, 3)
+        phases.append(
+            Phase(
+                do=e["do"],
+                name=e["name"] or e["do"],
+                start_s=now_s,
+                end_s=end_s,
+                cycle=e["cycle"],
+                speed_kmh=e["speed_kmh"],
+                power_w=e["power_w"],
+                grade_percent=e["grade_percent"],
+                repeat=e["repeat"],
+                plug=e["do"] == "charge" if e["plug"] is None else e["plug"],
+                key=e["do"] in ("drive", "idle") if e["key"] is None else e["key"],
+                scan_ms=coarse_ms,
+            )
+        )
+        now_s = end_s
+    if not phases:
+        raise InputError(file, "course", "(missing)", "at least one [[course]]")
+    if now_s > schema.TOTAL_S_MAX:
+        raise InputError(file, "course", "%g s in all" % now_s, "at most %g s in all" % schema.TOTAL_S_MAX)
+    return tuple(phases)
+
+
+class _Whens:
+    """Times of a file's entries, against its phases."""
+
+    def __init__(self, file: str, phases: Tuple[Phase, ...]) -> None:
+        self.file = file
+        self.phases = phases
+
+    def of(self, path: str, e: Mapping[str, Any]) -> When:
+        """The time an entry says.  InputError when it can't come within the run."""
+        at_s = e["at_s"]
+        if e["after"] is not None and e["when_mode"] is not None:
+            raise InputError(self.file, path + ".when_mode", e["when_mode"], "not together with `after`")
+        if e["after"] is not None:
+            named = [p for p in self.phases if p.name == e["after"]]
+            if not named:
+                names = sorted({p.name for p in self.phases})
+                raise InputError(self.file, path + ".after", e["after"], schema.near(e["after"], names))
+            at_s += named[0].start_s
+        if at_s >= self.phases[-1].end_s:
+            raise InputError(self.file, path + ".at_s", e["at_s"], "within the run, before %g s" % self.phases[-1].end_s)
+        return When(round(at_s, 3), e["when_mode"])
+
+
+def _inputs(file: str, data: Mapping[str, Any], whens: _Whens) -> Tuple[Hand, ...]:
+    return tuple(
+        Hand(whens.of(path, e), e["name"], e["value"], e["for_s"]) for path, e in schema.entries(file, data, "input")
+    )
+
+
+def _sends(file: str, data: Mapping[str, Any], whens: _Whens) -> Tuple[Send, ...]:
+    out = []
+    for path, e in schema.entries(file, data, "send"):
+        given = [k for k in ("command", "raw") if e[k] is not None]
+        if len(given) != 1:
+            raise InputError(file, path, " and ".join(given) or "nothing to send", "one of command, raw")
+        text = e[given[0]]
+        if not text.isascii():
+            raise InputError(file, "%s.%s" % (path, given[0]), text, "ASCII; other bytes come from the serial faults")
+        out.append(Send(whens.of(path, e), e["command"], e["raw"], e["count"]))
+    return tuple(out)
+
+
+def _faults(file: str, data: Mapping[str, Any], whens: _Whens, spec: PackSpec) -> Tuple[Fault, ...]:
+    out = []
+    for path, e in schema.entries(file, data, "fault"):
+        kind = KINDS[e["kind"]]
+        place = -1
+        for word, most in (("module", spec.n_modules), ("box", spec.n_boxes)):
+            at = e[word]
+            if at is None and kind.place == word:
+                raise InputError(file, "%s.%s" % (path, word), "(missing)", "1 to %d: %s has a place" % (most, kind.name))
+            if at is not None and kind.place != word:
+                raise InputError(file, "%s.%s" % (path, word), at, "none: the place of %s is %s" % (kind.name, kind.place))
+            if at is not None:
+                if at > most:
+                    raise InputError(file, "%s.%s" % (path, word), at, "1 to %d in this pack" % most)
+                place = at - 1
+        size = kind.default if e["size"] is None else e["size"]
+        if e["size"] is not None and kind.low == kind.high:
+            raise InputError(file, path + ".size", size, "none: %s has no size" % kind.name)
+        if not kind.low <= size <= kind.high:
+            raise InputError(file, path + ".size", size, "%g to %g %s" % (kind.low, kind.high, kind.unit))
+        if e["for_s"] is not None and kind.end is None:
+            raise InputError(file, path + ".for_s", e["for_s"], "none: %s can't be undone" % kind.name)
+        problem = kind.problem(spec, place) if kind.problem else ""
+        if problem:
+            raise InputError(file, path + ".kind", kind.name, problem)
+        out.append(Fault(whens.of(path, e), kind.name, place, float(size), e["for_s"]))
+    return tuple(out)
+
+
+def _expects(file: str, data: Mapping[str, Any], spec: PackSpec, faults: int, inputs: int) -> Tuple[Expect, ...]:
+    out = []
+    for path, e in schema.entries(file, data, "expect"):
+        given = [clause for clause in schema.CLAUSES if e[clause] is not None]
+        if len(given) != 1:
+            raise InputError(file, path, " and ".join(given) or "nothing expected", "one of " + ", ".join(schema.CLAUSES))
+        out.append(_expect(file, path, e, given[0], spec, faults, inputs))
+    return tuple(out)
+
+
+# Which of the other keys each clause reads; any other is an error, so that none is passed over.
+READS = {
+    "trip": ("module", "box", "fault", "input", "within_ms", "before", "by_s", "from_s", "value"),
+    "alarm": ("module", "box", "fault", "input", "within_ms", "before", "by_s", "from_s", "value"),
+    "safe": ("fault", "input", "within_ms"),
+    "never": ("fault", "input", "from_s", "until_s", "value"),
+    "happens": ("fault", "input", "within_ms", "from_s", "until_s", "by_s", "value"),
+    "mode": ("at_s", "by_s", "from_s"),
+    "line": ("from_s", "count"),
+    "figure": ("at_least", "at_most"),
+}
+
+
+def _expect(
+    file: str, path: str, e: Mapping[str, Any], clause: str, spec: PackSpec, faults: int, inputs: int
+) -> Expect:
+    def wrong(key: str, allowed: str) -> InputError:
+        return InputError(file, "%s.%s" % (path, key), "(missing)" if e[key] is None else e[key], allowed)
+
+    for key, value in e.items():
+        if key in schema.CLAUSES or value == schema.default_of("expect", key):
+            continue
+        if key not in READS[clause]:
+            raise wrong(key, "only with " + ", ".join(c for c in READS if key in READS[c]))
+    for key, most in (("fault", faults), ("input", inputs)):
+        if e[key] is not None and e[key] > most:
+            raise wrong(key, "1 to %d: there are %d [[%s]]" % (most, most, key) if most else "none: there is no [[%s]]" % key)
+    if e["fault"] is not None and e["input"] is not None:
+        raise wrong("input", "not together with `fault`")
+    origin = e["fault"] is not None or e["input"] is not None
+    if e["within_ms"] is not None and not origin:
+        raise wrong("within_ms", "only with `fault` or `input`, from whose start it counts")
+    if e["from_s"] is not None and origin:
+        raise wrong("from_s", "not together with `fault` or `input`")
+    if clause == "safe" and (not origin or e["within_ms"] is None):
+        raise wrong("within_ms" if origin else "fault", "safe needs within_ms and one of fault, input")
+    if clause in ("trip", "alarm"):
+        _element(file, path, e, clause, spec)
+    if clause in ("never", "happens", "trip", "alarm"):
+        what = e["before"] if clause in ("trip", "alarm") else e[clause]
+        needs = VALUED.get(what or "")
+        if needs and e["value"] is None:
+            raise wrong("value", "a number of %s: %s is compared with it" % (needs, what))
+        if not needs and e["value"] is not None:
+            raise wrong("value", "only with " + ", ".join(sorted(VALUED)))
+    if clause == "mode" and e["at_s"] is not None and e["by_s"] is not None:
+        raise wrong("by_s", "not together with at_s")
+    if clause == "mode" and e["from_s"] is not None and e["by_s"] is None:
+        raise wrong("from_s", "only with by_s")
+    if clause == "line":
+        _line_words(file, path, e)
+    if clause == "figure" and e["at_least"] is None and e["at_most"] is None:
+        raise wrong("at_least", "a bound: at_least, at_most or both")
+    kept = {k: e[k] for k in READS[clause] if k not in ("module", "box")}
+    ix = e["module"] if e["module"] is not None else e["box"]
+    return Expect(clause=clause, what="" if clause == "safe" else e[clause], ix=ix, **kept)
+
+
+def _element(file: str, path: str, e: Mapping[str, Any], clause: str, spec: PackSpec) -> None:
+    """The element exists, has a stage that trips (or does not), and watches the kind of place that is named."""
+    number, slash, stage = e[clause].partition("/")
+    where = "%s.%s" % (path, clause)
+    numbers = list(dict.fromkeys(row[0] for row in elements.TABLE))
+    if number not in numbers:
+        raise InputError(file, where, e[clause], schema.near(number, numbers))
+    rows = [row for row in elements.TABLE if row[0] == number and bool(row[8] & modes.TRIPS) == (clause == "trip")]
+    stages = [row[1] for row in rows]
+    if not rows:
+        raise InputError(file, where, e[clause], "an element with a stage that %s" % (
+            "trips" if clause == "trip" else "does not trip"))  # fmt: skip
+    if slash and stage not in stages:
+        raise InputError(file, where, e[clause], "one of " + ", ".join("%s/%s" % (number, s) for s in stages))
+    watched = elements.WATCHED[rows[0][2]]
+    for word, most in (("module", spec.n_modules), ("box", spec.n_boxes)):
+        if e[word] is not None and watched != word:
+            raise InputError(file, "%s.%s" % (path, word), e[word], "none: %s watches each %s" % (number, watched))
+        if e[word] is not None and e[word] > most:
+            raise InputError(file, "%s.%s" % (path, word), e[word], "1 to %d in this pack" % most)
+
+
+def _line_words(file: str, path: str, e: Mapping[str, Any]) -> None:
+    words = e["line"].split(" ")
+    kinds = {kind: [f[0] for f in fields] for kind, fields in records.CATALOGUE}
+    if words[0] not in kinds:
+        raise InputError(file, path + ".line", e["line"], schema.near(words[0], sorted(kinds)))
+    for word in words[1:]:
+        name, equals, _ = word.partition("=")
+        if not equals or name not in kinds[words[0]]:
+            raise InputError(file, path + ".line", e["line"], "name=value, names " + ", ".join(kinds[words[0]]))
