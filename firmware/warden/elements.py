@@ -94,7 +94,7 @@ TABLE = (
     ("M8", "alarm", BOX, QB_PROBE, OVER, 1, 0, "m_alarm_ms",
      ALARM | DERATE | NOCHARGE, AWAKE, "", "temperature probe open or shorted"),
     ("M8", "trip", BOX, QB_PROBE, OVER, 1, 0, "m_trip_ms",
-     STAGED, _C | _L, "", "temperature probe open or shorted while charging"),
+     STAGED, AWAKE, "", "temperature probe open or shorted, not mended"),
     ("76", "inst", STRING, Q_MA, OVER, "i76_inst_ma", "i76_inst_dropout_ma", "i76_inst_ms",
      OPEN, POWERED | _L, "", "current beyond anything the car may draw"),
     ("76", "derate", STRING, Q_I2T, OVER, 700, 350, 0,

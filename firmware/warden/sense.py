@@ -63,7 +63,8 @@ class Sense:
         self.last_count = array("H", zeros_n)
         self.last_ma = array("i", zeros_n)  # current at the last sample of the module
         self.count_ma = array("i", zeros_n)  # current when the count last changed
-        self.open = 0  # bitmasks over modules
+        self.open = 0  # bitmasks over modules: upper lead open
+        self.robbed = 0  # lower lead open
         self.stuck = 0
         self.range = 0
         self.ever = 0  # sampled at least once
@@ -260,7 +261,7 @@ class Sense:
         ma = self.ma if self.ma_known else 0
         self._stuck(k, bit, up, ma)
         doubt = self._open(k, bit, first, up, low, raw)
-        if raw < self.range_low_mv or raw > self.range_high_mv:
+        if not (self.open | self.robbed) & bit and (raw < self.range_low_mv or raw > self.range_high_mv):
             self.range |= bit
         else:
             self.range &= ~bit
@@ -269,7 +270,7 @@ class Sense:
         x[QM_OPEN] = 1 if self.open & bit else 0
         x[QM_RANGE] = 1 if self.range & bit else 0
         x[QM_STUCK] = 1 if self.stuck & bit else 0
-        believed = not (doubt or (self.open | self.range | self.stuck) & bit)
+        believed = not (doubt or (self.open | self.robbed | self.range | self.stuck) & bit)
         if believed and not first and self.stuck & bit >> 1:
             believed = False  # the lower tap is the neighbour's upper one
         self.box_seen |= bit
@@ -323,6 +324,7 @@ class Sense:
                 shown = self.raw_mv[k + 1] > self.nominal_mv + self.nominal_mv // 2
             else:
                 shown = self.string_mv - (self.sum_mv - self.mv[k]) > self.nominal_mv // 2
+            self.robbed &= ~bit
             if shown:
                 self.open |= bit
                 return False
@@ -330,10 +332,11 @@ class Sense:
             fell = not self.open & bit and self.raw_mv[k] > self.nominal_mv // 2 and self.ever & bit
             self.open &= ~bit
             return bool(first and fell)
+        self.open &= ~bit
         if not first and low <= self.open_counts and raw > self.nominal_mv + self.nominal_mv // 2:
-            self.open |= bit
+            self.robbed |= bit  # the lead below is open: that module's element says so, this one is only not believed
         else:
-            self.open &= ~bit
+            self.robbed &= ~bit
         return False
 
     def _learn(self, k, was_mv, raw_mv, ma):

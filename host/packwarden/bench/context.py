@@ -5,7 +5,7 @@ from __future__ import annotations
 import random
 from array import array
 from binascii import crc_hqx
-from typing import TYPE_CHECKING, Any, Callable, Dict, List, Tuple
+from typing import TYPE_CHECKING, Callable, Dict, List, Tuple
 
 from packwarden.bench.course import (
     CRASH,
@@ -19,7 +19,7 @@ from packwarden.bench.course import (
     START,
     UNPLUG,
 )
-from packwarden.bench.target import Target
+from packwarden.bench.target import COUNTS, Target
 
 if TYPE_CHECKING:
     from packwarden.plant import Plant, Sensors
@@ -29,9 +29,9 @@ BITS = {
     "service": SERVICE, "mainaux": MAINAUX, "reset": RESET, "pedal": PEDAL,
 }  # fmt: skip
 BYTES_PER_MS = 11.52  # 115 200 baud, ten bits a byte
+SUPPLY_MS = 200  # a supply that failed is back no sooner than this: the processor's own reset
 BROWN_OUT_V, BROWN_IN_V = 5.5, 6.5  # aux supply at which the relay's own supply fails, and is back
 
-Meddle = Callable[[Any, int, int], None]  # (counts, first, n): change what was sampled
 Undo = Callable[[], None]
 
 
@@ -44,6 +44,7 @@ class Bench:
         self.target = target
         self.rng = rng
         self.now_ms = 0
+        self.scan_ms = 10
         # What the relay last said.
         self.out_bits = 0
         self.limit_permille = 0
@@ -51,21 +52,22 @@ class Bench:
         self.force_open = 0
         self.force_closed = 0
         self.held: Dict[str, int] = {}  # switches held by a hand of the scenario
-        self.flickers: List[Tuple[int, int, float]] = []  # bit, period ms, part of it open
-        # Sampling.
-        self.meddle: List[Meddle] = []
-        self.absent = 0
+        self.each: List[Callable[[], None]] = []  # called before each step: things that come and go
+        self.counts = array("H", [0] * COUNTS)  # what was last sampled
         # The relay's clock and supply.
         self.powered = True
         self.no_scan_until_ms = 0
         self.pace_ms = 0  # each scan comes this long after the one before; 0: as it should
         self.clock_stops_until_ms = 0
+        self.clock_points: List[Tuple[int, float]] = [(0, 0.0)]
         self.lag_ms = 0  # how far the relay's clock is behind
         # The serial line.
         self.drain = True
         self.to_send: List[bytes] = []
         self.flood: List[Callable[[int], bytes]] = []
         self.requests = 0
+        # Bits of the memory to flip as the relay powers up: region, bit.
+        self.spoilt: List[Tuple[str, int]] = []
 
     # -- switches ---------------------------------------------------------------------------------------
 
@@ -91,13 +93,23 @@ class Bench:
                 plugged = not value
         return raw, plugged
 
-    def flicker(self) -> None:
-        """Inputs that come and go: set them for this moment."""
-        for bit, period_ms, part in self.flickers:
-            if self.now_ms % period_ms < part * period_ms:
-                self.force_open |= bit
-            else:
-                self.force_open &= ~bit
+    def while_on(self, act: Callable[[], None], after: Undo) -> Undo:
+        """Call `act` before each step until undone; then call `after`."""
+        self.each.append(act)
+
+        def undo() -> None:
+            self.each.remove(act)
+            after()
+
+        return undo
+
+    def let_go(self, name: str) -> None:
+        """A hand of the scenario leaves a switch."""
+        self.held.pop(name, None)
+
+    def busy(self) -> bool:
+        """Something is going on that coarse scans would blur."""
+        return bool(self.each or self.flood or self.pace_ms or not self.powered)
 
     # -- clock and supply -------------------------------------------------------------------------------
 
@@ -105,6 +117,34 @@ class Bench:
         """The relay's supply is gone for a time."""
         self.powered = False
         self.no_scan_until_ms = max(self.no_scan_until_ms, now_ms + off_ms)
+
+    def dead(self) -> bool:
+        """The relay has no power, and the supply is still too low for it to start."""
+        return not self.powered and self.plant.aux_v < BROWN_IN_V
+
+    def power_up(self) -> None:
+        """The supply is back: the relay starts on the memory as it is by now."""
+        for region, bit in self.spoilt:
+            self.target.spoil(region, bit)
+        self.spoilt.clear()
+        self.target.power_cycle()
+        self.powered = True
+
+    def watch_supply(self) -> None:
+        """The relay lives on the aux supply: too low, and it is off until the supply is back."""
+        if self.powered and self.plant.aux_v < BROWN_OUT_V:
+            self.lose_power(self.now_ms, SUPPLY_MS)
+
+    def clock_behind(self, t_ms: int, gap_ms: int) -> int:
+        """How far the relay's clock is behind after an interval of gap_ms, ms."""
+        if self.clock_stops_until_ms:
+            if t_ms <= self.clock_stops_until_ms:
+                self.lag_ms += gap_ms
+            else:
+                self.clock_stops_until_ms = 0
+            # Where the relay's clock and the scenario's were seen together, for reading its lines.
+            self.clock_points.append((t_ms - self.lag_ms, t_ms / 1000.0))
+        return self.lag_ms
 
     # -- serial line ------------------------------------------------------------------------------------
 

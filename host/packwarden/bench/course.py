@@ -6,10 +6,11 @@ The relay's lamps and the car's pull are all that the person sees of the relay.
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Callable, Optional
+from typing import TYPE_CHECKING, Optional
 
 if TYPE_CHECKING:
     from packwarden.bench.scenario import Phase
+    from packwarden.plant.vehicle import Driver
 
 # Raw inputs, as in firmware/warden/modes.py (a test compares them).
 KEY, START, UNPLUG, INTERLOCK, ESTOP, CRASH, SERVICE, MAINAUX, RESET, PEDAL, STRAP = [1 << n for n in range(11)]
@@ -26,58 +27,63 @@ PLUG_S = 1.0  # from the phase's start to the plug going in
 PRESS_S = 1.0  # from the phase's start to the reset button
 PRESS_FOR_S = 4.0
 
-Ask = Callable[[float], float]  # seconds on the road -> power asked for at the link, W
-
 
 class Person:
     """`raw`: inputs as the person holds them (1 = closed); `demand_w`: W at the link; `plugged`: plug in, mains live."""
 
-    def __init__(self) -> None:
+    def __init__(self, driver: "Driver") -> None:
         self.raw = LOOPS | UNPLUG | PEDAL
         self.demand_w = 0.0
         self.plugged = False
         self.phase: Optional["Phase"] = None
-        self._ask: Optional[Ask] = None
+        self.driver = driver
+        self._road = False
         self._doing = ""
         self._since_s = 0.0
         self._tries = 0
         self._road_s = 0.0
         self._lost_s = -1.0
 
-    def begin(self, phase: "Phase", t_s: float, ask: Optional[Ask]) -> None:
-        """Start a phase.  `ask`: what the road asks for, None when the phase has no road.
+    def begin(self, phase: "Phase", t_s: float, road: bool) -> None:
+        """Start a phase.  `road`: the driver has been pointed down one.
 
         A car that is being driven goes on being driven when the next phase is a drive, too.
         """
-        driving = self._doing == "drive" and ask is not None
+        driving = self._doing == "drive" and road
         self.phase = phase
-        self._ask = ask
-        self._to("drive" if driving else "wait" if ask is not None else phase.do, t_s)
+        self._road = road
+        self._to("drive" if driving else "wait" if road else phase.do, t_s)
         self._tries = TRIES
         self._road_s = t_s
         self.raw = (self.raw | KEY if phase.key else self.raw & ~KEY) & ~(START | RESET)
-        if not driving:
-            self.raw |= PEDAL
-            self.demand_w = 0.0
         if not phase.plug:
             self._plug(False)
 
-    def act(self, t_s: float, out_bits: int) -> None:
-        """What the person does now, seeing the relay's outputs."""
+    def act(self, t_s: float, dt_s: float, out_bits: int, delivered_w: float) -> None:
+        """What the person does now, seeing the relay's outputs.
+
+        delivered_w: what the car really got at the link, mean over the dt_s since the last act.
+        """
         phase = self.phase
         if phase is None:
             return
         passed_s = t_s - phase.start_s
         if phase.plug and passed_s >= PLUG_S:
             self._plug(True)
-        doing = self._doing
-        if doing == "drive":
-            self._drive(t_s, out_bits)
-        elif doing == "reset":
+        if self._doing == "reset":
             held = PRESS_S <= passed_s < PRESS_S + PRESS_FOR_S
             self.raw = self.raw | RESET if held else self.raw & ~RESET
-        elif self._ask is not None:
+        elif self._doing == "drive":
+            self._watch(t_s, out_bits)
+        elif self._road:
             self._start(t_s, out_bits)
+        # A car that is not driven coasts, and its driver brakes.
+        driving = self._doing == "drive"
+        if dt_s > 0.0:
+            road_s = t_s - self._road_s if driving else 0.0
+            self.demand_w = self.driver.step(road_s, dt_s, delivered_w, driving)
+        pressing = driving and self.driver.pressing
+        self.raw = self.raw & ~PEDAL if pressing else self.raw | PEDAL
 
     def _start(self, t_s: float, out_bits: int) -> None:
         """wait -> hold -> ready -> drive; or pause, and again; or give up."""
@@ -102,19 +108,14 @@ class Person:
             self.raw &= ~START
             self._to("pause", t_s)
 
-    def _drive(self, t_s: float, out_bits: int) -> None:
+    def _watch(self, t_s: float, out_bits: int) -> None:
+        """Driving: does the car still pull?"""
         if out_bits & ENABLE:
             self._lost_s = -1.0
         elif self._lost_s < 0:
             self._lost_s = t_s
         elif t_s - self._lost_s >= NOTICE_S:
-            self.demand_w = 0.0
-            self.raw |= PEDAL
             self._to("pause", t_s)
-            return
-        assert self._ask is not None
-        self.demand_w = self._ask(t_s - self._road_s)
-        self.raw = self.raw & ~PEDAL if self.demand_w > 0 else self.raw | PEDAL
 
     def _plug(self, there: bool) -> None:
         self.plugged = there

@@ -13,12 +13,12 @@ from __future__ import annotations
 import heapq
 import random
 import time
-from array import array
-from typing import Any, Callable, Dict, List, Optional, Tuple
+from typing import Callable, Dict, List, Optional, Tuple
 
 from packwarden.bench import verdict
-from packwarden.bench.course import Person
-from packwarden.bench.faults import KINDS, Bench
+from packwarden.bench.context import Bench
+from packwarden.bench.course import KEY, MAINAUX, Person
+from packwarden.bench.faults import KINDS
 from packwarden.bench.result import (
     EVENT_KINDS,
     MAIN_IS_CLOSED,
@@ -27,20 +27,20 @@ from packwarden.bench.result import (
     Change,
     Injected,
     RunResult,
-    Switching,
     decode,
 )
-from packwarden.bench.scenario import Scenario, When
+from packwarden.bench.scenario import Phase, Scenario, When
+from packwarden.bench.tally import Tally
 from packwarden.bench.target import CLOCK_START_MS, TICKS, Frame, Target, TargetError
+from packwarden.bench.world import World
 
 ROW_MS = 100  # interval of trace rows, and of the person's acts
 SETTLE_MS = 20000  # scans stay fine this long after a phase begins or something happens
 AHEAD_MS = 200  # and are fine again this long before something happens
-BROWN_OUT_V, BROWN_IN_V = 5.5, 6.5  # aux supply at which the relay loses its own supply and gets it back
-LIVE_V = 60.0
 PROGRESS_S = 0.2  # wall time between calls of `progress`
 
 Progress = Callable[[float, float], None]
+Act = Callable[[int], None]  # what happens, at a time in ms
 
 
 def run(scenario: Scenario, target: Target, progress: Optional[Progress] = None) -> RunResult:
@@ -60,17 +60,20 @@ class Run:
         self.target = target
         self.progress = progress
         self.seeds = {"plant": scenario.seed, "sensors": scenario.seed + 1, "faults": scenario.seed + 2}
-        self.world = world.build(scenario, self.seeds)
+        self.world = World(scenario, self.seeds)
         self.bench = Bench(self.world.plant, self.world.sensors, target, random.Random(self.seeds["faults"]))
-        self.person = Person()
+        self.bench.scan_ms = scenario.scan_ms
+        self.person = Person(self.world.driver)
         self.result = RunResult(scenario, target.name, self.seeds)
         self.result.faults = [Injected(f.kind, f.place, f.size) for f in scenario.faults]
         self.result.inputs = [None] * len(scenario.inputs)
-        self.mode = "boot"
+        self.result.clock = self.bench.clock_points
+        self.tally = Tally(self.world, self.result)
+        self.coarse_ms = scenario.scan_ms
         self.fine_until_ms = SETTLE_MS
         self.order = 0
-        self.due: List[Tuple[int, int, Callable[[int], None]]] = []
-        self.on_mode: Dict[str, List[Tuple[int, Callable[[int], None]]]] = {}
+        self.due: List[Tuple[int, int, Act]] = []
+        self.on_mode: Dict[str, List[Tuple[int, Act]]] = {}
         self._check_target()
         self._schedule()
 
@@ -85,11 +88,11 @@ class Run:
 
     # -- what is due when -------------------------------------------------------------------------------
 
-    def _at(self, t_ms: int, act: Callable[[int], None]) -> None:
+    def _at(self, t_ms: int, act: Act) -> None:
         self.order += 1
         heapq.heappush(self.due, (t_ms, self.order, act))
 
-    def _when(self, when: When, act: Callable[[int], None]) -> None:
+    def _when(self, when: When, act: Act) -> None:
         delay_ms = int(round(when.at_s * 1000))
         if when.when_mode is None:
             self._at(delay_ms, act)
@@ -99,106 +102,144 @@ class Run:
     def _schedule(self) -> None:
         s = self.scenario
         for phase in s.phases:
-            self._at(int(round(phase.start_s * 1000)), lambda t_ms, phase=phase: self._begin(phase, t_ms))
-        for n, hand in enumerate(s.inputs):
-            self._when(hand.when, lambda t_ms, n=n: self._hand(n, t_ms))
+            self._at(_ms(phase.start_s), self._phase(phase))
+        for n in range(len(s.inputs)):
+            self._when(s.inputs[n].when, self._hand(n))
         for n in range(len(s.faults)):
-            self._when(s.faults[n].when, lambda t_ms, n=n: self._fault(n, t_ms))
-        for n, send in enumerate(s.sends):
-            self._when(send.when, lambda t_ms, n=n: self._send(n, t_ms))
+            self._when(s.faults[n].when, self._fault(n))
+        for send in s.sends:
+            self._when(send.when, self._send(send.command, send.raw, send.count))
         for cycle in s.power_cycles:
-            off_ms = int(round(cycle.off_s * 1000))
-            self._when(cycle.when, lambda t_ms, off_ms=off_ms: self.bench.lose_power(t_ms, off_ms))
+            self._when(cycle.when, self._power(_ms(cycle.off_s)))
 
-    def _begin(self, phase: Any, t_ms: int) -> None:
-        self.person.begin(phase, t_ms / 1000.0, self.world.road(phase))
-        self.coarse_ms = phase.scan_ms
+    def _phase(self, phase: Phase) -> Act:
+        def act(t_ms: int) -> None:
+            self.coarse_ms = phase.scan_ms
+            self.person.begin(phase, t_ms / 1000.0, self.world.set_out(phase))
 
-    def _hand(self, n: int, t_ms: int) -> None:
+        return act
+
+    def _hand(self, n: int) -> Act:
         hand = self.scenario.inputs[n]
-        self.result.inputs[n] = t_ms / 1000.0
-        self.bench.hold(hand.name, hand.value)
-        if hand.for_s is not None:
-            self._at(t_ms + int(round(hand.for_s * 1000)), lambda _t: self.bench.let_go(hand.name))
 
-    def _fault(self, n: int, t_ms: int) -> None:
+        def act(t_ms: int) -> None:
+            self.result.inputs[n] = t_ms / 1000.0
+            self.bench.held[hand.name] = hand.value
+            if hand.for_s is not None:
+                self._at(t_ms + _ms(hand.for_s), lambda _t: self.bench.let_go(hand.name))
+
+        return act
+
+    def _fault(self, n: int) -> Act:
         fault = self.scenario.faults[n]
-        kind = KINDS[fault.kind]
-        self.result.faults[n].start_s = t_ms / 1000.0
-        self.bench.now_ms = t_ms
-        undo = kind.begin(self.bench, fault.place, fault.size)
-        if fault.for_s is not None:
+        record = self.result.faults[n]
 
-            def end(at_ms: int) -> None:
-                self.result.faults[n].end_s = at_ms / 1000.0
-                self.bench.now_ms = at_ms
+        def act(t_ms: int) -> None:
+            record.start_s = t_ms / 1000.0
+            undo = KINDS[fault.kind].begin(self.bench, fault.place, fault.size)
+
+            def end(end_ms: int) -> None:
+                record.end_s = end_ms / 1000.0
                 undo()
 
-            self._at(t_ms + int(round(fault.for_s * 1000)), end)
+            if fault.for_s is not None:
+                self._at(t_ms + _ms(fault.for_s), end)
 
-    def _send(self, n: int, t_ms: int) -> None:
-        send = self.scenario.sends[n]
-        data = self.bench.command(send.command) if send.command else (send.raw or "").encode("ascii")
-        self.bench.to_send.extend([data] * send.count)
+        return act
+
+    def _send(self, command: Optional[str], raw: Optional[str], count: int) -> Act:
+        def act(_t: int) -> None:
+            for _ in range(count):
+                self.bench.to_send.append(self.bench.command(command) if command else (raw or "").encode("ascii"))
+
+        return act
+
+    def _power(self, off_ms: int) -> Act:
+        return lambda t_ms: self.bench.lose_power(t_ms, off_ms)
+
+    def _follow_mode(self, tx: bytes, t_ms: int) -> None:
+        """Something that waits for a mode may be due."""
+        for line in decode(tx, ("change",), self.result.clock):
+            for delay_ms, act in self.on_mode.pop(line.fields["to"], ()) if line else ():
+                self._at(t_ms + delay_ms, act)
 
     # -- the loop ---------------------------------------------------------------------------------------
 
     def go(self) -> RunResult:
         """Run to the end, then judge."""
+        result = self.result
         started = time.perf_counter()
         self.target.start(self.world.image, CLOCK_START_MS & TICKS)
         try:
             self._loop()
         finally:
             self.target.close()
-        self.result.wall_s = time.perf_counter() - started
-        self._account()
-        self.result.verdicts = verdict.judge(self.result)
-        return self.result
+        result.wall_s = time.perf_counter() - started
+        for line in decode(result.lines, EVENT_KINDS, result.clock, result.arrivals):
+            if line is None:
+                result.spoilt += 1
+            else:
+                result.events.append(line)
+        self._counters()
+        self.tally.finish()
+        result.verdicts = verdict.judge(result)
+        return result
+
+    def _counters(self) -> None:
+        """The relay's own counters: the last it said."""
+        for line in decode(result_tail(self.result.lines), ("count",), self.result.clock):
+            if line is not None:
+                self.result.counters = {name: int(value) for name, value in line.fields.items() if name != "t"}
 
     def _loop(self) -> None:
         # Locals throughout: beside the plant and the relay, this loop is what a campaign spends its time in.
         s, bench, person, result = self.scenario, self.bench, self.person, self.result
-        plant, commands = self.world.plant, self.world.commands
+        plant, commands, tally = self.world.plant, self.world.commands, self.tally
+        bus = plant.bus
         step, sample, scan = plant.step, self.world.sensors.sample, self.target.scan
-        main, precharge = plant.main, plant.precharge
-        tally = self.tally
+        sensors, main, precharge = self.world.sensors, plant.main, plant.precharge
         frame = Frame()
-        counts = frame.counts
-        n = s.spec.n_modules
-        fine_ms = s.scan_ms
-        end_ms = int(round(s.end_s * 1000))
-        due = self.due
+        counts = bench.counts = frame.counts
+        n, fine_ms, end_ms = s.spec.n_modules, s.scan_ms, _ms(s.end_s)
+        due, changes = self.due, result.changes
         chunks: List[bytes] = []
-        changes = result.changes
-        t_ms = row_ms = sent = scans = first = 0
+        t_ms = row_ms = acted_ms = sent = scans = first = plug = 0
         key = -1
         was_closed = False
         raw = person.raw
-        plug = 0
-        low_v, high_v, peak_a = 1e9, -1e9, 0.0
-        commands.ambient_c = s.ambient_c
+        low_v, high_v, peak_a, power_ws = 1e9, -1e9, 0.0, 0.0
+        told = time.perf_counter()
 
         while t_ms < end_ms:
             # What is due.
+            bench.now_ms = t_ms
             while due and due[0][0] <= t_ms:
-                act = heapq.heappop(due)[2]
-                act(t_ms)
+                heapq.heappop(due)[2](t_ms)
                 self.fine_until_ms = max(self.fine_until_ms, t_ms + SETTLE_MS)
                 row_ms = t_ms  # the person sees it at once, and a row marks the moment
             if t_ms >= row_ms:
                 row_ms = t_ms + ROW_MS
-                person.act(t_ms / 1000.0, bench.out_bits)
-                bench.look(t_ms)
-                commands.demand_w = person.demand_w
+                passed_s = (t_ms - acted_ms) * 0.001
+                acted_ms = t_ms
+                person.act(t_ms * 0.001, passed_s, bench.out_bits, power_ws / passed_s if passed_s else 0.0)
+                power_ws = 0.0
+                bench.watch_supply()
                 raw, plugged = bench.hands(person.raw, person.plugged)
+                commands.demand_w = person.demand_w
                 commands.mains = plugged
+                commands.key = raw & KEY != 0
                 plug = PLUGGED if plugged else 0
-                tally.row(t_ms, low_v, high_v, peak_a, bench)
-                low_v, high_v, peak_a = 1e9, -1e9, 0.0
+                if t_ms:
+                    tally.row(t_ms * 0.001, low_v, high_v, peak_a, bench.out_bits, bench.limit_permille)
+                    low_v, high_v, peak_a = 1e9, -1e9, 0.0
+                if self.progress is not None and time.perf_counter() - told > PROGRESS_S:
+                    told = time.perf_counter()
+                    self.progress(t_ms * 0.001, s.end_s)
+            for come_and_go in bench.each:
+                come_and_go()
             # One interval: fine, or coarse in the quiet of a phase that asks for it.
             gap_ms = fine_ms
-            if self.coarse_ms > fine_ms and t_ms >= self.fine_until_ms and not bench.busy:
+            if self.coarse_ms > fine_ms and t_ms >= self.fine_until_ms and not bench.busy():
                 if (due[0][0] if due else end_ms) - AHEAD_MS - t_ms >= self.coarse_ms:
                     gap_ms = self.coarse_ms
             if t_ms + gap_ms > end_ms:
@@ -206,7 +247,7 @@ class Run:
             dt_s = gap_ms * 0.001
             commands.out_bits = bench.out_bits
             commands.limit_permille = bench.limit_permille
-            before_a = plant.i_a
+            before_a, before_v = plant.i_a, bus.link_v
             step(dt_s, commands)
             t_ms += gap_ms
             # What the plant did.
@@ -223,30 +264,28 @@ class Run:
             size_a = i_a if i_a >= 0.0 else -i_a
             if size_a > peak_a:
                 peak_a = size_a
+            power_ws += bus.power_w * dt_s
             closed = main.closed
             if closed != was_closed:
                 was_closed = closed
-                tally.switched(t_ms, closed, before_a if not closed else i_a)
-            if gap_ms > ROW_MS or closed or plug:
-                tally.span(dt_s, closed, plug)
-            # The relay, when it scans.
-            if t_ms < bench.no_scan_until_ms:
+                tally.switched(t_ms * 0.001, closed, i_a if closed else before_a, before_v)
+            if closed or plug:
+                tally.span(dt_s, closed, plug != 0)
+            # The relay, when it has power and scans.
+            if t_ms < bench.no_scan_until_ms or not bench.powered and bench.dead():
                 if not bench.powered:
                     bench.out_bits = bench.limit_permille = 0
             else:
                 if not bench.powered:
-                    self._power_up()
-                fresh_n = n if gap_ms >= ROW_MS else -(-n * gap_ms // 100)
+                    bench.power_up()
+                fresh_n = n if gap_ms >= ROW_MS else -(-n * gap_ms // ROW_MS)
                 sample(counts, first, fresh_n)
-                if bench.meddle:
-                    bench.meddle_with(counts, first, fresh_n)
-                frame.now_ms = (CLOCK_START_MS + t_ms - bench.clock_behind(t_ms, gap_ms)) & TICKS
+                ticks = t_ms - bench.clock_behind(t_ms, gap_ms)
+                frame.now_ms = (CLOCK_START_MS + ticks) & TICKS
                 frame.scan_ms = gap_ms
-                inputs = raw | MAINAUX if main.aux_closed else raw
-                frame.discretes = inputs & ~bench.force_open | bench.force_closed
-                frame.first, frame.fresh_n = first, fresh_n
-                frame.absent = bench.absent
-                frame.rx = bench.bytes_in(gap_ms) if bench.talking else b""
+                frame.discretes = (raw | MAINAUX if main.aux_closed else raw) & ~bench.force_open | bench.force_closed
+                frame.first, frame.fresh_n, frame.absent = first, fresh_n, sensors.absent
+                frame.rx = bench.bytes_in(gap_ms) if bench.to_send or bench.flood else b""
                 frame.drain = bench.drain
                 reply = scan(frame)
                 scans += 1
@@ -257,10 +296,10 @@ class Run:
                 bench.limit_permille = reply.limit_permille
                 tx = reply.tx
                 if tx:
-                    result.arrivals.append((sent, t_ms / 1000.0))
+                    result.arrivals.append((sent, t_ms * 0.001))
                     chunks.append(tx)
                     sent += len(tx)
-                    if b"change " in tx:
+                    if self.on_mode and b"change " in tx:
                         self._follow_mode(tx, t_ms)
                 if bench.pace_ms:
                     bench.no_scan_until_ms = t_ms + bench.pace_ms
@@ -271,8 +310,17 @@ class Run:
                 now |= PRECHARGE_IS_CLOSED
             if now != key:
                 key = now
-                changes.append(Change(t_ms / 1000.0, now))
-        tally.row(t_ms, low_v, high_v, peak_a, bench)
+                changes.append(Change(t_ms * 0.001, now))
+        tally.row(t_ms * 0.001, low_v, high_v, peak_a, bench.out_bits, bench.limit_permille)
         result.lines = b"".join(chunks)
         result.scans = scans
-        result.simulated_s = t_ms / 1000.0
+        result.simulated_s = t_ms * 0.001
+
+
+def _ms(s: float) -> int:
+    return int(round(s * 1000))
+
+
+def result_tail(lines: bytes) -> bytes:
+    """The last minute or so of a stream: where the last counters are."""
+    return lines[max(0, len(lines) - 400000) :]

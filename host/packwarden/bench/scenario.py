@@ -7,13 +7,15 @@ names the file, the key, the value and what is allowed; nothing is guessed and n
 
 from __future__ import annotations
 
+from array import array
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any, Dict, List, Mapping, Optional, Tuple
 
+from packwarden import cycles
 from packwarden.bench import schema
-from packwarden.bench.faults import KINDS
-from packwarden.bench.verdict import FIGURES, VALUED
+from packwarden.bench.faults import KINDS, problem
+from packwarden.bench.verdict import VALUED
 from packwarden.errors import InputError
 from packwarden.plant.spec import PackSpec
 from warden import elements, modes, records, settings
@@ -207,8 +209,11 @@ def _pack(file: str, name: str, over: Any) -> Tuple[PackSpec, Tuple[int, ...], D
     """The pack, every setting as this scenario has it, and those that the scenario changes."""
     if not isinstance(over, Mapping):
         raise InputError(file, "settings", over, "a table")
-    spec = packs.find(name, Path(file).parent, InputError(file, "scenario.pack", name, packs.allowed()))
-    values = packs.settings_of(spec)
+    # Read here and not above: pack files are TOML, which a Python 3.9 has no reader for.
+    from packwarden.packs import load_pack
+
+    spec = load_pack(name, Path(file).parent)
+    values = settings_of(spec)
     changed: Dict[str, int] = {}
     for key, value in over.items():
         where = "settings.%s" % key
@@ -228,6 +233,26 @@ def _pack(file: str, name: str, over: Any) -> Tuple[PackSpec, Tuple[int, ...], D
     except settings.SettingError as error:
         raise InputError(file, "settings.%s" % error.key, error.value, str(error.allowed)) from None
     return spec, tuple(values), changed
+
+
+def settings_of(spec: PackSpec) -> "array[int]":
+    """Every firmware setting for a pack: the defaults, its boxes, and what its file says.
+
+    Not yet checked together.  InputError for a name or a value that no firmware takes.
+    """
+    values: "array[int]" = settings.defaults()
+    boxes = list(spec.boxes) + [0] * (settings.BOXES_MAX - len(spec.boxes))
+    given = {"n_modules": spec.n_modules, **{"box_modules.%d" % b: n for b, n in enumerate(boxes)}, **spec.settings}
+    for key, value in given.items():
+        try:
+            index = settings.index_of(key)
+        except settings.SettingError as error:
+            raise InputError(spec.name, "settings.%s" % key, value, str(error.allowed)) from None
+        row, _ = settings.row_of(index)
+        if not row[4] <= value <= row[5]:
+            raise InputError(spec.name, "settings.%s" % key, value, "%d to %d %s" % (row[4], row[5], row[2]))
+        values[index] = value
+    return values
 
 
 def _start(file: str, table: Any, n: int) -> Tuple[Dict[str, Any], Dict[int, ModuleStart]]:
@@ -349,7 +374,7 @@ def _faults(file: str, data: Mapping[str, Any], whens: _Whens, spec: PackSpec) -
     for path, e in schema.entries(file, data, "fault"):
         kind = KINDS[e["kind"]]
         place = -1
-        for word, most in (("module", spec.n_modules), ("box", spec.n_boxes)):
+        for word, most in (("module", spec.n_modules), ("box", len(spec.boxes))):
             at = e[word]
             if at is None and kind.place == word:
                 raise InputError(file, "%s.%s" % (path, word), "(missing)", "1 to %d: %s has a place" % (most, kind.name))
@@ -364,11 +389,11 @@ def _faults(file: str, data: Mapping[str, Any], whens: _Whens, spec: PackSpec) -
             raise InputError(file, path + ".size", size, "none: %s has no size" % kind.name)
         if not kind.low <= size <= kind.high:
             raise InputError(file, path + ".size", size, "%g to %g %s" % (kind.low, kind.high, kind.unit))
-        if e["for_s"] is not None and kind.end is None:
+        if e["for_s"] is not None and not kind.undone:
             raise InputError(file, path + ".for_s", e["for_s"], "none: %s can't be undone" % kind.name)
-        problem = kind.problem(spec, place) if kind.problem else ""
-        if problem:
-            raise InputError(file, path + ".kind", kind.name, problem)
+        allowed = problem(kind.name, spec.boxes, place)
+        if allowed:
+            raise InputError(file, "%s.%s" % (path, kind.place), place + 1, allowed)
         out.append(Fault(whens.of(path, e), kind.name, place, float(size), e["for_s"]))
     return tuple(out)
 
@@ -437,6 +462,9 @@ def _expect(
     if clause == "figure" and e["at_least"] is None and e["at_most"] is None:
         raise wrong("at_least", "a bound: at_least, at_most or both")
     kept = {k: e[k] for k in READS[clause] if k not in ("module", "box")}
+    for key in ("fault", "input"):
+        if kept.get(key) is not None:
+            kept[key] -= 1
     ix = e["module"] if e["module"] is not None else e["box"]
     return Expect(clause=clause, what="" if clause == "safe" else e[clause], ix=ix, **kept)
 
@@ -456,7 +484,7 @@ def _element(file: str, path: str, e: Mapping[str, Any], clause: str, spec: Pack
     if slash and stage not in stages:
         raise InputError(file, where, e[clause], "one of " + ", ".join("%s/%s" % (number, s) for s in stages))
     watched = elements.WATCHED[rows[0][2]]
-    for word, most in (("module", spec.n_modules), ("box", spec.n_boxes)):
+    for word, most in (("module", spec.n_modules), ("box", len(spec.boxes))):
         if e[word] is not None and watched != word:
             raise InputError(file, "%s.%s" % (path, word), e[word], "none: %s watches each %s" % (number, watched))
         if e[word] is not None and e[word] > most:

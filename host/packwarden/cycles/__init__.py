@@ -1,9 +1,9 @@
 """Drive cycles: speed over time, from the tables shipped here or from a person's own CSV file.
 
-A cycle file is CSV.  Lines that begin with `#` are remarks; the first such line says what the cycle is.  Then comes
-one line that names the two columns, `time_s` and one of `speed_mps`, `speed_kmh`, `speed_mph`, in either order, and
-then one line for each moment.  Between moments the speed changes evenly.  Where each shipped table comes from is
-written at its head and in NOTICE.
+A cycle file is CSV.  Lines that begin with `#` are remarks; the first such line says what the cycle is.  Then
+comes one line that names the two columns, `time_s` and one of `speed_mps`, `speed_kmh`, `speed_mph`, in
+either order, and then one line for each moment.  Between moments the speed changes evenly.  Where each
+shipped table comes from is written at its head and in NOTICE.
 """
 
 from __future__ import annotations
@@ -66,17 +66,20 @@ class Cycle:
 def load_cycle(name_or_path: Union[str, Path]) -> Cycle:
     """A shipped cycle by its name (one of NAMES), or a cycle file by its path.
 
-    Times are counted from the file's first row.  Raises InputError (file, key, value, allowed) for a name that is
-    neither, and for anything wrong in the file; `row N` in its key is line N of the file, as an editor counts.
+    Times are counted from the file's first row.  Raises InputError (file, key, value, allowed) for a name
+    that is neither, and for anything wrong in the file; `row N` in its key is line N of the file, as an
+    editor counts.
     """
     text = str(name_or_path)
     path = HERE / (text + ".csv") if text in NAMES else Path(text)
     try:
         lines = path.read_text(encoding="utf-8-sig").splitlines()
     except UnicodeDecodeError as error:
-        raise InputError(text, "byte %d" % error.start, hex(error.object[error.start]), "text in UTF-8") from None
+        odd = hex(error.object[error.start])
+        raise InputError(text, "byte %d" % error.start, odd, "text in UTF-8") from None
     except (OSError, ValueError) as error:
-        raise InputError(text, "cycle", text, "a readable CSV file, or one of %s" % ", ".join(NAMES)) from error
+        allowed = "a readable CSV file, or one of %s" % ", ".join(NAMES)
+        raise InputError(text, "cycle", text, allowed) from error
     about = ""
     columns: List[str] = []
     times: List[float] = []
@@ -93,7 +96,8 @@ def load_cycle(name_or_path: Union[str, Path]) -> Cycle:
             if not times:
                 start_s = time_s
             elif time_s - start_s <= times[-1]:
-                raise InputError(text, "row %d time_s" % row, time_s, "more than %g s" % (start_s + times[-1]))
+                allowed = "more than %g s" % (start_s + times[-1])
+                raise InputError(text, "row %d time_s" % row, time_s, allowed)
             times.append(time_s - start_s)
             speeds.append(mps)
     if len(times) < 2:

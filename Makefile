@@ -1,0 +1,85 @@
+# Everything here makes what it needs.  `make` alone says what there is.
+
+PYTHON ?= python3
+VENV := .venv
+BIN := $(VENV)/bin
+READY := $(VENV)/.ready
+NODE := tests/interpreter/node_modules
+NODE_READY := $(NODE)/.ready
+OUT := out
+SCENARIO ?= udds-weak-module
+TARGET ?= $(if $(wildcard $(BIN)/micropython)$(shell command -v micropython),interpreter,in-process)
+
+.PHONY: help demo test lint bench clean extras node
+.DEFAULT_GOAL := help
+
+help:
+	@echo "make demo    one drive with a weak module, in a real interpreter, to a report to open"
+	@echo "make test    all tests"
+	@echo "make lint    ruff, mypy, import rules"
+	@echo "make bench   every shipped scenario, and what things cost"
+	@echo "make clean   take away all that these made"
+	@echo "PYTHON=... chooses the Python, 3.11 or later, that .venv is made with"
+
+demo: $(READY)
+	@echo "demo: $(SCENARIO) on the $(TARGET) target ..."
+	@mkdir -p $(OUT)
+	@$(BIN)/packwarden bench $(SCENARIO) --target $(TARGET) --report $(OUT)/$(SCENARIO).html
+	@test -s $(OUT)/$(SCENARIO).html
+	@echo "demo: open $(CURDIR)/$(OUT)/$(SCENARIO).html"
+
+test: $(READY) node extras
+	@echo "test: pytest ..."
+	@$(BIN)/python -m pytest
+
+lint: $(READY)
+	@echo "lint: ruff, mypy, import rules ..."
+	@$(BIN)/ruff check --quiet .
+	@$(BIN)/mypy --no-error-summary
+	@PYTHONPATH=host:firmware $(BIN)/python -m pytest -q --no-header tests/test_house.py
+
+# pytest ends with 5 when no test is marked.
+bench: $(READY) node extras
+	@echo "bench: every shipped scenario, in process ..."
+	@$(BIN)/packwarden bench --all --target in-process
+	@echo "bench: costs ..."
+	@$(BIN)/python -m pytest -q --no-header -s -m cost || [ $$? -eq 5 ]
+
+clean:
+	@rm -rf $(VENV) $(NODE) $(OUT) build dist .mypy_cache .ruff_cache .pytest_cache .hypothesis .coverage
+	@rm -rf host/*.egg-info
+	@find firmware host tests -name __pycache__ -type d -prune -exec rm -rf {} +
+
+# -- what the others need ---------------------------------------------------------------------------------
+
+$(READY): pyproject.toml
+	@command -v $(PYTHON) >/dev/null || { echo "no $(PYTHON): install Python 3.11 or later, or make PYTHON=..."; exit 1; }
+	@$(PYTHON) -c 'import sys; sys.exit(sys.version_info < (3, 11))' || \
+	  { echo "$(PYTHON) is $$($(PYTHON) --version): packwarden needs Python 3.11 or later; make PYTHON=python3.12 chooses"; exit 1; }
+	@$(PYTHON) -c 'import ensurepip, venv' 2>/dev/null || \
+	  { echo "$(PYTHON) can't make a virtual environment: apt install python3-venv"; exit 1; }
+	@echo "venv: $(VENV), a minute the first time ..."
+	@$(PYTHON) -m venv $(VENV)
+	@$(BIN)/python -m pip install --disable-pip-version-check --quiet --editable '.[dev]' >$(VENV)/install.log 2>&1 || \
+	  { cat $(VENV)/install.log; exit 1; }
+	@touch $@
+
+ifneq ($(shell command -v npm),)
+node: $(NODE_READY)
+else
+node:
+endif
+
+$(NODE_READY): tests/interpreter/package.json
+	@echo "node: the 32-bit MicroPython ..."
+	@cd tests/interpreter && npm install --no-package-lock --no-audit --no-fund --no-update-notifier --silent
+	@touch $@
+
+extras:
+	@have() { command -v $$1 >/dev/null || echo "without $$1: $$2 (apt install $$3)"; }; \
+	have ngspice "no check of the precharge and divider circuits against a circuit simulator" ngspice; \
+	have valgrind "no count of the instructions that a scan costs" valgrind; \
+	have node "no run on the 32-bit interpreter" nodejs; \
+	have npm "no run on the 32-bit interpreter" npm; \
+	have pypy3 "no check that plant and bench run under PyPy" pypy3; \
+	have chromium "no test of pages in a real browser" chromium

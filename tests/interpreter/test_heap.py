@@ -1,0 +1,36 @@
+"""No heap in a scan, on 64 and on 32 bits; and a small board's heap is enough."""
+
+from pathlib import Path
+
+HERE = Path(__file__).parent
+SCANS = ["modules 24 scans 6010 mode lockout trips 2", "modules 1 scans 6010 mode lockout trips 2"]
+
+
+def test_not_a_byte_of_heap_in_6000_scans_64_bit(micropython):
+    assert micropython(HERE / "locked.py").split("\n")[:2] == SCANS
+
+
+def test_not_a_byte_of_heap_in_6000_scans_32_bit(micropython32):
+    """Small integers end at 2**30 there: this found `48 + value` in the line encoder just before the clock wraps."""
+    assert micropython32(HERE / "locked.py").split("\n")[:2] == SCANS
+
+
+def test_the_lock_would_be_noticed(micropython, tmp_path):
+    """The canary: one list made in a scan fails the suite above."""
+    text = (HERE / "locked.py").read_text()
+    spoilt = text.replace("scan_once(now)", "scan_once(now); [now]")
+    assert spoilt != text
+    script = tmp_path / "spoilt.py"
+    script.write_text(spoilt)
+    try:
+        micropython(script)
+    except AssertionError as failed:
+        assert "MemoryError" in str(failed)
+    else:
+        raise AssertionError("a list made under the lock went unnoticed")
+
+
+def test_24_modules_run_in_120k_of_heap(micropython):
+    """64-bit words: a 32-bit board needs a little over half of this for the same objects."""
+    out = micropython(HERE / "told.py", "24", heap="120k")
+    assert "kind=prior" in out and out.count("\nchange ") >= 8
