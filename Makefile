@@ -8,7 +8,7 @@ NODE := tests/interpreter/node_modules
 NODE_READY := $(NODE)/.ready
 OUT := out
 SCENARIO ?= udds-weak-module
-TARGET ?= $(if $(wildcard $(BIN)/micropython)$(shell command -v micropython),interpreter,in-process)
+TARGET ?= $(if $(wildcard $(BIN)/micropython)$(shell command -v micropython 2>/dev/null),interpreter,in-process)
 
 .PHONY: help demo test lint bench clean extras node
 .DEFAULT_GOAL := help
@@ -36,7 +36,7 @@ lint: $(READY)
 	@echo "lint: ruff, mypy, import rules ..."
 	@$(BIN)/ruff check --quiet .
 	@$(BIN)/mypy --no-error-summary
-	@PYTHONPATH=host:firmware $(BIN)/python -m pytest -q --no-header tests/test_house.py
+	@$(BIN)/python -m pytest -q --no-header tests/test_house.py
 
 # pytest ends with 5 when no test is marked.
 bench: $(READY) node extras
@@ -46,7 +46,7 @@ bench: $(READY) node extras
 	@$(BIN)/python -m pytest -q --no-header -s -m cost || [ $$? -eq 5 ]
 
 clean:
-	@rm -rf $(VENV) $(NODE) $(OUT) build dist .mypy_cache .ruff_cache .pytest_cache .hypothesis .coverage
+	@rm -rf $(VENV) $(NODE) $(OUT) build dist .mypy_cache .ruff_cache .pytest_cache .hypothesis .import_linter_cache .coverage
 	@rm -rf host/*.egg-info
 	@find firmware host tests -name __pycache__ -type d -prune -exec rm -rf {} +
 
@@ -55,7 +55,7 @@ clean:
 $(READY): pyproject.toml
 	@command -v $(PYTHON) >/dev/null || { echo "no $(PYTHON): install Python 3.11 or later, or make PYTHON=..."; exit 1; }
 	@$(PYTHON) -c 'import sys; sys.exit(sys.version_info < (3, 11))' || \
-	  { echo "$(PYTHON) is $$($(PYTHON) --version): packwarden needs Python 3.11 or later; make PYTHON=python3.12 chooses"; exit 1; }
+	  { echo "$(PYTHON) is $$($(PYTHON) -c 'import sys; print(sys.version.split()[0])'): 3.11 or later is needed; make PYTHON=... chooses"; exit 1; }
 	@$(PYTHON) -c 'import ensurepip, venv' 2>/dev/null || \
 	  { echo "$(PYTHON) can't make a virtual environment: apt install python3-venv"; exit 1; }
 	@echo "venv: $(VENV), a minute the first time ..."
@@ -64,7 +64,7 @@ $(READY): pyproject.toml
 	  { cat $(VENV)/install.log; exit 1; }
 	@touch $@
 
-ifneq ($(shell command -v npm),)
+ifneq ($(shell command -v npm 2>/dev/null),)
 node: $(NODE_READY)
 else
 node:

@@ -20,10 +20,10 @@ LINES_MAX = 500  # of a file in firmware/ and host/: one that grows past it has 
 WORDS = ["TO" + "DO", "FIX" + "ME", "XX" + "X", "HA" + "CK"]
 FORBIDDEN = [*WORDS, "/ho" + "me/", "/ro" + "ot/", "/tm" + "p/", "/Use" + "rs/"]
 FORBIDDEN_RE = re.compile("|".join(r"(?<![\w.~-])%s" % re.escape(word) for word in FORBIDDEN))
-TEXT = {".py", ".toml", ".md", ".txt", ".json", ".js", ".mjs", ".css", ".html", ".csv", ".cfg", ".ini", ".yml", ""}
+TEXT = {"", ".py", ".toml", ".md", ".txt", ".json", ".js", ".mjs", ".css", ".html", ".svg", ".csv"}
 NOT_OURS = {".git", ".venv", ".hypothesis", "out", "build", "dist", "node_modules", "typings"}
 
-# Started by name, so imported by nothing: the command, the board's main program, what pytest and tools look for.
+# Started by name, so imported by nothing: the board's main program, its file list, the command.
 ENTRY_POINTS = {"main", "manifest", "packwarden.cli", "packwarden.__main__"}
 
 
@@ -32,7 +32,8 @@ def ours(*places: str) -> list[Path]:
     found = []
     for place in places:
         for folder, folders, files in os.walk(ROOT / place):
-            folders[:] = [f for f in folders if f not in NOT_OURS and not f.endswith((".egg-info", "_cache", "__"))]
+            made = (".egg-info", "_cache", "__")
+            folders[:] = [f for f in folders if f not in NOT_OURS and not f.endswith(made)]
             found += [Path(folder) / file for file in files if not file.startswith(".coverage")]
     return sorted(path for path in found if path.suffix in TEXT)
 

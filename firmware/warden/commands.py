@@ -7,24 +7,24 @@ cleared only through the transition table, which asks for the cause to be gone a
 
 from array import array
 
-from warden import elements, journal, records, settings
+from warden import elements, journal, records, settings, text
 from warden.crc import crc16_to
 from warden.modes import KEY, LOCKOUT, REST
-from warden.reporter import MODES_B, NUMBERS_B, STAGES_B
+from warden.reporter import MODES_B
 
 LINE_MAX = 96  # longest command
 CHUNK = 64  # bytes taken from the board at a time
 WRONG_MAX = 5  # wrong codes before codes are refused until power-up
 
-# command, fields, what it does
+# command, the fields it takes.  docs/protocol.md says what each does.
 TABLE = (
-    ("who", "", "ask for the identity line"),
-    ("get", "name", "ask for a setting"),
-    ("set", "name value", "stage a setting; the reply's digest names the settings that would result"),
-    ("apply", "digest", "at rest: put the staged settings into use, if the digest is theirs"),
-    ("forget", "", "drop what is staged"),
-    ("list", "what", "fields, settings or trips, a line each; the reply comes first"),
-    ("clear", "code", "in lockout, key off, cause gone: reset with the builder's code"),
+    ("who", ""),
+    ("get", "name"),
+    ("set", "name value"),
+    ("apply", "digest"),
+    ("forget", ""),
+    ("list", "what"),
+    ("clear", "code"),
 )
 
 
@@ -71,11 +71,11 @@ class Commands:
         if self.over or n < 8 or self.line[n - 5] != 42:
             self.refused += 1
             return
-        text = bytes(self.line[:n]).decode()
+        said = bytes(self.line[:n]).decode()
         try:
-            if int(text[n - 4 :], 16) != crc16_to(self.line, n - 5):
+            if int(said[n - 4 :], 16) != crc16_to(self.line, n - 5):
                 raise ValueError
-            words = text[: n - 5].split(" ")
+            words = said[: n - 5].split(" ")
             if not words[1].isdigit() or len(words[1]) > 6:
                 raise ValueError
             req = int(words[1])
@@ -84,7 +84,7 @@ class Commands:
         except (ValueError, IndexError):
             self.refused += 1
             return
-        for name, takes, _about in TABLE:
+        for name, takes in TABLE:
             if name == words[0]:
                 if given != takes:
                     self._reply(req, b"error", b"fields", 0, 0)
@@ -133,9 +133,9 @@ class Commands:
         except settings.SettingError:
             self._reply(req, b"error", b"name", 0, 0)
             return
-        row, _ = settings.row_of(index)
+        n = settings.number_at(index)
         number = _whole_number(value)
-        if number is None or not row[4] <= number <= row[5]:
+        if number is None or not settings.LOW[n] <= number <= settings.HIGH[n]:
             self._reply(req, b"error", b"bounds", 0, 0)
             return
         if self.staged is None:
@@ -207,11 +207,13 @@ class Commands:
             self.listing = -1
 
     def _list_field(self, at):
-        for kind, fields in records.CATALOGUE:
-            if at < len(fields):
-                name, form, unit, about = fields[at]
+        from warden import table_fields
+
+        for line in text.lines(table_fields.ROWS):
+            if not at:
                 out = self.outbox
                 if out.open(records.FIELD):
+                    kind, name, form, unit, about = table_fields.field(line)
                     out.put_word(kind.encode())
                     out.put_word(name.encode())
                     out.put_word(form.encode())
@@ -219,21 +221,21 @@ class Commands:
                     out.put_text(about.encode())
                     out.close()
                 return True
-            at -= len(fields)
+            at -= 1
+        text.let_go("table_fields")
         return False
 
     def _list_setting(self, at):
         if at >= settings.COUNT:
             return False
-        row, _ = settings.row_of(at)
+        n = settings.number_at(at)
+        key = settings.key_of(at)
         out = self.outbox
         if out.open(records.SETTING):
-            out.put_word(settings.key_of(at).encode())
-            out.put(0 if row[0] == "reset_code" else self.relay.values[at])
-            out.put(row[4])
-            out.put(row[5])
-            out.put_text(row[2].encode())
-            out.put_text(row[6].encode())
+            out.put_word(key.encode())
+            out.put(0 if key == "reset_code" else self.relay.values[at])
+            out.put(settings.LOW[n])
+            out.put(settings.HIGH[n])
             out.close()
         return True
 
@@ -245,12 +247,11 @@ class Commands:
         if at < kept:
             n = w[journal.TRIP_N] - kept + at
             p = j.trip(n)
-            row = elements.TABLE[w[p]]
             if out.open(records.TRIP):
                 out.put(n + 1)
-                out.put_word(NUMBERS_B[w[p]])
-                out.put_word(STAGES_B[w[p]])
-                out.put(0 if row[2] == elements.STRING else w[p + 1] + 1)
+                out.put_word(elements.NUMBER[w[p]])
+                out.put_word(elements.STAGE[w[p]])
+                out.put(0 if elements.WATCHES[w[p]] == elements.STRING else w[p + 1] + 1)
                 out.put(w[p + 2])
                 out.put_word(MODES_B[w[p + 3]])
                 out.put(1 if w[journal.LATCHED] and at == kept - 1 else 0)

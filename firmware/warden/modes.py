@@ -5,14 +5,7 @@ BOOT, REST, PRECHARGE, DRIVE, SHED, CHARGE, LOCKOUT = range(7)
 
 # Actions an element may ask for; a row's action is a sum of these.
 ALARM, DERATE, NODRIVE, NOCHARGE, STAGED, OPEN = 1, 2, 4, 8, 16, 32
-ACTIONS = (
-    ("alarm", ALARM, "tell the driver"),
-    ("derate", DERATE, "ask for less power"),
-    ("nodrive", NODRIVE, "do not start driving"),
-    ("nocharge", NOCHARGE, "do not charge"),
-    ("staged", STAGED, "trip: bring the current down, then open"),
-    ("open", OPEN, "trip: open at once"),
-)
+ACTION_NAMES = ("alarm", "derate", "nodrive", "nocharge", "staged", "open")
 TRIPS = STAGED | OPEN
 
 # Discrete inputs as the board reads them.  1 is always the state a cut wire can not give.
@@ -37,27 +30,15 @@ ASKED = 1 << 25  # a reset with the right code came by wire
 ALARMED = 1 << 26  # an alarm or a trip is up
 DERATED = 1 << 27  # an element asks for less power
 
-BITS = (
-    ("key", KEY), ("start", START), ("unplug", UNPLUG), ("interlock", INTERLOCK), ("estop", ESTOP),
-    ("crash", CRASH), ("service", SERVICE), ("mainaux", MAINAUX), ("reset", RESET), ("pedal", PEDAL),
-    ("strap", STRAP), ("held", HELD), ("go", GO), ("fill", FILL), ("trip", TRIP), ("trip_now", TRIP_NOW),
-    ("latched", LATCHED), ("cleared", CLEARED), ("low_current", LOW_CURRENT), ("precharged", PRECHARGED),
-    ("link_dead", LINK_DEAD), ("dwelt", DWELT), ("waited", WAITED), ("tested", TESTED),
-    ("may_close", MAY_CLOSE), ("asked", ASKED), ("alarmed", ALARMED), ("derated", DERATED),
-)  # fmt: skip
-
 # Outputs.
 MAIN, PRE, CHARGER, ENABLE, FAN, LAMP, TRIPLAMP, BUZZER, ISO_POS, ISO_NEG = [1 << n for n in range(10)]
 POWER = MAIN | PRE | CHARGER | ENABLE
-OUTPUTS = (
-    ("main", MAIN, "main contactor"),
-    ("precharge", PRE, "precharge contactor"),
-    ("charger", CHARGER, "charger contactor"),
-    ("enable", ENABLE, "motor controller enable"),
-    ("fan", FAN, "box ventilation"),
-    ("lamp", LAMP, "yellow lamp: abnormal"),
-    ("triplamp", TRIPLAMP, "red lamp: tripped"),
-    ("buzzer", BUZZER, "sounder"),
-    ("iso_pos", ISO_POS, "isolation test resistor, pack + to chassis"),
-    ("iso_neg", ISO_NEG, "isolation test resistor, pack - to chassis"),
-)
+
+
+def __getattr__(name):
+    """ACTIONS, BITS and OUTPUTS as ((name, bit, meaning), ...), made when asked for."""
+    if name not in ("ACTIONS", "BITS", "OUTPUTS"):
+        raise AttributeError(name)
+    from warden import table_words
+
+    return table_words.table(name)

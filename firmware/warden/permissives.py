@@ -9,19 +9,19 @@ from array import array
 from warden import settings
 from warden.modes import CRASH, ESTOP, INTERLOCK, KEY, MAINAUX, PEDAL, RESET, SERVICE, START, STRAP, UNPLUG
 
-# bit, name, time to believe a loss, time to believe a return, meaning
+# bit, name, time to believe a loss, time to believe a return.  The meanings are in table_words.py.
 TABLE = (
-    (KEY, "key", "lost_ms", "made_ms", "key on"),
-    (START, "start", "lost_ms", "start_hold_ms", "start position, held"),
-    (UNPLUG, "unplug", "lost_ms", "made_ms", "plug loop closed: nothing plugged in"),
-    (INTERLOCK, "interlock", "lost_ms", "made_ms", "covers and connectors closed"),
-    (ESTOP, "estop", "lost_fast_ms", "made_ms", "emergency stop not pressed"),
-    (CRASH, "crash", "lost_ms", "made_ms", "crash switch closed"),
-    (SERVICE, "service", "lost_ms", "made_ms", "service disconnect fitted"),
-    (MAINAUX, "mainaux", 0, 0, "main contactor's auxiliary contact closed"),
-    (RESET, "reset", "lost_ms", "reset_hold_ms", "reset pressed, held"),
-    (PEDAL, "pedal", "lost_ms", "made_ms", "pedal released"),
-    (STRAP, "strap", 0, 0, "bench strap fitted: power outputs held off at the pins"),
+    (KEY, "key", "lost_ms", "made_ms"),
+    (START, "start", "lost_ms", "start_hold_ms"),
+    (UNPLUG, "unplug", "lost_ms", "made_ms"),
+    (INTERLOCK, "interlock", "lost_ms", "made_ms"),
+    (ESTOP, "estop", "lost_fast_ms", "made_ms"),
+    (CRASH, "crash", "lost_ms", "made_ms"),
+    (SERVICE, "service", "lost_ms", "made_ms"),
+    (MAINAUX, "mainaux", 0, 0),
+    (RESET, "reset", "lost_ms", "reset_hold_ms"),
+    (PEDAL, "pedal", "lost_ms", "made_ms"),
+    (STRAP, "strap", 0, 0),
 )
 ALL = (1 << len(TABLE)) - 1
 
@@ -39,7 +39,7 @@ class Permissives:
         """Resolve the table against settings.  At rest only: this allocates."""
         self.rows = []
         for n in range(len(TABLE)):
-            bit, _name, lost, made, _about = TABLE[n]
+            bit, _name, lost, made = TABLE[n]
             lost_ms = lost if isinstance(lost, int) else values[settings.BASE[lost]]
             made_ms = made if isinstance(made, int) else values[settings.BASE[made]]
             self.rows.append((n, bit, lost_ms, made_ms))

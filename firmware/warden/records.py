@@ -7,125 +7,41 @@ and counted, so a port that nobody reads costs the scan nothing.
 
 from array import array
 
+from warden import text
 from warden.crc import crc16_to
 
 LINE_MAX = 240
-SLOTS = 16
+SLOTS = 8
 SEQ_MAX = 65535
 
 # Types of field: a whole number, a bare word, lower-case hex, a comma list of numbers, quoted text.
 INT, WORD, HEX, LIST, TEXT = "int", "word", "hex", "list", "text"
 
-# kind -> ((name, type, unit, meaning), ...).  Times `t` are the relay's own millisecond ticks, which wrap at 2**30.
-CATALOGUE = (
-    ("ident", (
-        ("t", INT, "ms", "relay ticks"),
-        ("fw", WORD, "", "firmware version"),
-        ("proto", INT, "", "protocol version"),
-        ("n", INT, "count", "modules"),
-        ("boxes", LIST, "count", "modules in each box"),
-        ("scan", INT, "ms", "nominal scan interval"),
-        ("strap", INT, "flag", "bench strap fitted: power outputs held off"),
-        ("cfg", HEX, "", "digest of the settings"),
-        ("boots", INT, "count", "power-ups so far"),
-    )),
-    ("meas", (
-        ("t", INT, "ms", "relay ticks"),
-        ("i", INT, "mA", "string current, discharge positive"),
-        ("u", INT, "mV", "string voltage at the string tap"),
-        ("link", INT, "mV", "link voltage"),
-        ("aux", INT, "mV", "aux supply voltage"),
-        ("lo", INT, "module", "module with the lowest voltage, from 1"),
-        ("lomv", INT, "mV", "its voltage"),
-        ("hi", INT, "module", "module with the highest voltage, from 1"),
-        ("himv", INT, "mV", "its voltage"),
-        ("lim", INT, "permille", "power limit asked for"),
-        ("iso", INT, "ohm/V", "isolation, ohms for each volt of string; 0 before the first measurement"),
-    )),
-    ("mods", (
-        ("t", INT, "ms", "relay ticks"),
-        ("med", INT, "mV", "median of the believed modules"),
-        ("bad", HEX, "", "bit k set: module k+1 is not believed"),
-        ("mv", LIST, "mV", "each module's voltage in string order"),
-    )),
-    ("state", (
-        ("t", INT, "ms", "relay ticks"),
-        ("mode", WORD, "", "mode"),
-        ("out", HEX, "", "outputs that are on"),
-        ("in", HEX, "", "inputs and facts the transition table reads"),
-        ("up", LIST, "count", "operated rows by action: alarm, derate, nodrive, nocharge, staged, open"),
-        ("dc", LIST, "0.1degC", "each box's temperature"),
-    )),
-    ("change", (
-        ("t", INT, "ms", "relay ticks"),
-        ("from", WORD, "", "mode left"),
-        ("to", WORD, "", "mode entered"),
-        ("why", WORD, "", "row of the transition table"),
-    )),
-    ("event", (
-        ("t", INT, "ms", "relay ticks"),
-        ("el", WORD, "", "element: device number"),
-        ("stage", WORD, "", "stage of the element"),
-        ("ix", INT, "", "module or box, from 1; 0 for the string"),
-        ("on", INT, "flag", "1 operated, 0 released"),
-        ("act", HEX, "", "what the stage asks for"),
-        ("x", INT, "", "quantity at that moment, in the element's unit"),
-    )),
-    ("count", (
-        ("t", INT, "ms", "relay ticks"),
-        ("mahout", INT, "mAh", "charge taken from the string"),
-        ("mahin", INT, "mAh", "charge put into the string"),
-        ("whout", INT, "Wh", "energy taken from the string"),
-        ("whin", INT, "Wh", "energy put into the string"),
-        ("late", INT, "count", "late scans"),
-        ("worst", INT, "ms", "longest time between scans since the last count"),
-        ("lost", INT, "count", "lines dropped because the port was not read"),
-        ("bad", INT, "count", "received lines refused"),
-        ("ops", INT, "count", "main closings"),
-        ("trips", INT, "count", "trips journalled"),
-    )),
-    ("field", (
-        ("kind", WORD, "", "kind of line"),
-        ("name", WORD, "", "field"),
-        ("type", WORD, "", "int, word, hex, list or text"),
-        ("unit", TEXT, "", "unit"),
-        ("about", TEXT, "", "meaning"),
-    )),
-    ("setting", (
-        ("name", WORD, "", "setting"),
-        ("value", INT, "", "value in use"),
-        ("low", INT, "", "lowest allowed"),
-        ("high", INT, "", "highest allowed"),
-        ("unit", TEXT, "", "unit"),
-        ("about", TEXT, "", "meaning"),
-    )),
-    ("reply", (
-        ("req", INT, "", "number of the request answered"),
-        ("status", WORD, "", "ok or error"),
-        ("why", WORD, "", "reason, or what was done"),
-        ("value", INT, "", "value asked for, or 0"),
-        ("digest", HEX, "", "digest of the settings, as they are or as they would be"),
-    )),
-    ("trip", (
-        ("n", INT, "count", "number of the trip, oldest kept first"),
-        ("el", WORD, "", "element: device number"),
-        ("stage", WORD, "", "stage of the element"),
-        ("ix", INT, "", "module or box, from 1; 0 for the string"),
-        ("x", INT, "", "quantity at that moment, in the element's unit"),
-        ("mode", WORD, "", "mode at that moment"),
-        ("latched", INT, "flag", "1 while this trip holds the lockout"),
-    )),
-    ("prior", (
-        ("at", INT, "ms", "time from the last trip, before is negative"),
-        ("i", INT, "mA", "string current"),
-        ("u", INT, "mV", "string voltage"),
-        ("link", INT, "mV", "link voltage"),
-        ("lo", INT, "module", "module with the lowest voltage, from 1"),
-        ("lomv", INT, "mV", "its voltage"),
-    )),
-)  # fmt: skip
+def __getattr__(name):
+    """CATALOGUE, made when asked for: a board has no room to keep it."""
+    if name != "CATALOGUE":
+        raise AttributeError(name)
+    from warden import table_fields
 
-KINDS = tuple(kind for kind, _ in CATALOGUE)
+    return table_fields.catalogue()
+
+
+def _starts():
+    """For each kind, as bytes, all that its lines have besides values: b"kind | t=| i=| ..."."""
+    from warden import table_fields
+
+    kinds, starts = [], []
+    for line in text.lines(table_fields.ROWS):
+        c = line.split(" ", 2)
+        if not kinds or kinds[-1] != c[0]:
+            kinds.append(c[0])
+            starts.append(c[0] + " |")
+        starts[-1] += " " + c[1] + "=|"
+    return tuple(kinds), [s.encode() for s in starts]
+
+
+KINDS, _STARTS = _starts()
+text.let_go("table_fields")
 (IDENT, MEAS, MODS, STATE, CHANGE, EVENT, COUNT, FIELD, SETTING, REPLY, TRIP, PRIOR) = range(len(KINDS))
 
 _DIGITS = b"0123456789abcdef"
@@ -141,12 +57,10 @@ class Outbox:
         self.waiting = 0
         self.lost = 0
         self.seq = 0
-        self._starts = [kind.encode() + b" " for kind in KINDS]
-        self._names = [[b" " + f[0].encode() + b"=" for f in fields] for _, fields in CATALOGUE]
         self._buf = self.slots[0]
         self._at = 0
-        self._field = 0
-        self._now = self._names[0]
+        self._start = _STARTS[0]
+        self._start_at = 0
 
     def open(self, kind):
         """Begin a line; False, and the line is counted lost, when every slot is taken."""
@@ -157,9 +71,9 @@ class Outbox:
             return False
         self._buf = self.slots[(self.head + self.waiting) % SLOTS]
         self._at = 0
-        self._field = 0
-        self._now = self._names[kind]
-        self._raw(self._starts[kind])
+        self._start = _STARTS[kind]
+        self._start_at = 0
+        self._name()
         self._int(self.seq)
         self.seq = self.seq + 1 if self.seq < SEQ_MAX else 0
         return True
@@ -227,8 +141,19 @@ class Outbox:
         self.waiting -= 1
 
     def _name(self):
-        self._raw(self._now[self._field])
-        self._field += 1
+        """Copy the fixed text up to the next value."""
+        buf = self._buf
+        at = self._at
+        start = self._start
+        p = self._start_at
+        b = start[p]
+        while b != 124:
+            buf[at] = b
+            at += 1
+            p += 1
+            b = start[p]
+        self._at = at
+        self._start_at = p + 1
 
     def _raw(self, data):
         at = self._at

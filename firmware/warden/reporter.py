@@ -8,12 +8,11 @@ from warden.modes import MODES
 
 _VERSION = VERSION.encode()
 _MODES = [m.encode() for m in MODES]
-_NUMBERS = [row[0].encode() for row in elements.TABLE]
-_STAGES = [row[1].encode() for row in elements.TABLE]
+
 _WHY = {}
 CHANGES = 8  # mode changes waiting to be told
 
-MODES_B, NUMBERS_B, STAGES_B = _MODES, _NUMBERS, _STAGES
+MODES_B = _MODES
 
 
 class Reporter:
@@ -197,10 +196,10 @@ class Reporter:
         if not out.open(records.EVENT):
             return
         out.put(now_ms)
-        out.put_word(_NUMBERS[row])
-        out.put_word(_STAGES[row])
-        out.put(0 if elements.TABLE[row][2] == elements.STRING else e.event[1][at] + 1)
+        out.put_word(elements.NUMBER[row])
+        out.put_word(elements.STAGE[row])
+        out.put(0 if elements.WATCHES[row] == elements.STRING else e.event[1][at] + 1)
         out.put(e.event[2][at])
-        out.put_hex(elements.TABLE[row][8])
+        out.put_hex(elements.ACTION[row])
         out.put(e.event[3][at])
         out.close()

@@ -8,10 +8,32 @@ from array import array
 
 from warden import settings
 from warden.elements import (
-    Q_AUX, Q_DEAD_MA, Q_I2T, Q_ISO, Q_MA, Q_REST_MA, Q_SENSOR, Q_SUM, Q_TAPS, QB_AGE, QB_PROBE, QB_REF, QB_TEMP,
-    QM_ABOUT, QM_ALL, QM_AWAY, QM_COMP, QM_HOT, QM_MV, QM_OPEN, QM_RANGE, QM_RAW, QM_STUCK, STRING_QUANTITIES,
+    Q_AUX,
+    Q_DEAD_MA,
+    Q_I2T,
+    Q_ISO,
+    Q_MA,
+    Q_REST_MA,
+    Q_SENSOR,
+    Q_SUM,
+    Q_TAPS,
+    QB_AGE,
+    QB_PROBE,
+    QB_REF,
+    QB_TEMP,
+    QM_ABOUT,
+    QM_ALL,
+    QM_AWAY,
+    QM_COMP,
+    QM_HOT,
+    QM_MV,
+    QM_OPEN,
+    QM_RANGE,
+    QM_RAW,
+    QM_STUCK,
+    STRING_QUANTITIES,
 )  # fmt: skip
-from warden.modes import BOOT, DRIVE, ISO_NEG, ISO_POS, LOCKOUT, PRECHARGE, REST
+from warden.modes import BOOT, DRIVE, ISO_NEG, ISO_POS, PRECHARGE
 
 # Where the board puts its counts
 UPPER, LOWER, STRING, LINK, CURRENT, AUX, PROBE, REF, ISO_P, ISO_N = 0, 24, 48, 49, 50, 51, 52, 58, 64, 65
@@ -355,9 +377,13 @@ class Sense:
             )
 
     def shown_mv(self):
-        """What is told of each module: the filtered voltage, or the last raw reading where it is not believed."""
+        """What is told of each module: the filtered voltage, or the last raw reading where it is not believed.
+
+        Held to six characters each, so that the line of 24 modules always fits.
+        """
         for k in range(self.n):
-            self.shown[k] = self.raw_mv[k] if self.bad >> k & 1 else self.mv[k]
+            mv = self.raw_mv[k] if self.bad >> k & 1 else self.mv[k]
+            self.shown[k] = -99999 if mv < -99999 else 99999 if mv > 99999 else mv
         return self.shown
 
     def round_done(self):

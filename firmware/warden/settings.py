@@ -1,202 +1,92 @@
-"""Every setting: unit, default, bounds, meaning; checking, packing with a CRC, and names on the wire.
+"""Settings in use: checking, packing with a CRC, and names on the wire.  The table itself is in table_settings.py.
 
-The table is the documentation: docs/protection.md, the scenario loader, the pack files and the
-protocol all read it.  A row with a count above 1 is a run of values, `name.0`, `name.1` and so on.
-Values live in one `array('i')`; every bound keeps a value inside a 31-bit small integer.
+Values live in one `array('i')`, in the table's order.
 """
 
 from array import array
 
+from warden import text
 from warden.crc import crc16
 
 MODULES_MAX = 24
 BOXES_MAX = 6
 
-# name, count, unit, default, lowest, highest, meaning
-TABLE = (
-    # The pack
-    ("n_modules", 1, "count", 12, 1, 24, "modules in the string"),
-    ("box_modules", 6, "count", (5, 7, 0, 0, 0, 0), 0, 24, "modules in each box, in string order"),
-    ("module_nominal_mv", 1, "mV", 12000, 1000, 16000, "nominal voltage of one module"),
-    # Calibration
-    ("tap_gain_nv", 24, "nV/count", 2000000, 1000, 16000000, "gain of a module's upper tap"),
-    ("tap_offset_mv", 24, "mV", 0, -2000, 2000, "added to a module's upper tap"),
-    ("string_gain_nv", 1, "nV/count", 6000000, 1000, 16000000, "gain of the string tap"),
-    ("string_offset_mv", 1, "mV", 0, -5000, 5000, "added to the string tap"),
-    ("link_gain_nv", 1, "nV/count", 6000000, 1000, 16000000, "gain of the link tap"),
-    ("link_offset_mv", 1, "mV", 0, -5000, 5000, "added to the link tap"),
-    ("iso_gain_nv", 1, "nV/count", 6000000, 1000, 16000000, "gain of both isolation taps"),
-    ("aux_gain_nv", 1, "nV/count", 312500, 1000, 16000000, "gain of the aux tap"),
-    ("current_gain_ua", 1, "uA/count", 16000, -20000, 20000, "current per count, discharge positive"),
-    ("current_zero", 1, "count", 32768, 20000, 45000, "counts at no current"),
-    ("probe_offset_dc", 6, "0.1degC", 0, -200, 200, "added to a box's temperature"),
-    ("ref_nominal", 1, "count", 32768, 1000, 65000, "counts of a head's reference when right"),
-    # Sensing
-    ("filter_shift", 1, "2^-n", 1, 0, 4, "module filter: each sample moves the value by 1/2^n"),
-    ("open_counts", 1, "count", 60, 1, 2000, "a tap at or below this may be an open lead"),
-    ("range_low_mv", 1, "mV", -7000, -30000, 0, "a module below this is not believed"),
-    ("range_high_mv", 1, "mV", 18000, 2000, 40000, "a module above this is not believed"),
-    ("stuck_ma", 1, "mA", 30000, 1000, 500000, "current swing after which equal counts are stuck"),
-    ("stale_ms", 1, "ms", 500, 100, 10000, "age at which a box's readings are stale"),
-    ("sum_band_mv", 1, "mV", 4000, 200, 50000, "modules' sum against the string tap, widest difference"),
-    ("ref_band_permille", 1, "permille", 15, 2, 200, "reference drift not believed"),
-    ("current_limit_ma", 1, "mA", 510000, 1000, 900000, "current sensor's own range"),
-    ("current_rest_ma", 1, "mA", 5000, 100, 50000, "largest current with every contactor open"),
-    ("m_alarm_ms", 1, "ms", 700, 100, 10000, "measurement fault: time to alarm"),
-    ("m_trip_ms", 1, "ms", 9500, 500, 60000, "measurement fault: time to trip"),
-    # 27 module undervoltage
-    ("e27_on", 1, "switch", 1, 0, 1, "27 in use"),
-    ("v27_pickup_mv", 1, "mV", 10500, 500, 15000, "27 time stage, on the compensated voltage"),
-    ("v27_dropout_mv", 1, "mV", 11200, 500, 16000, "27 time stage releases above this"),
-    ("v27_derate_ms", 1, "ms", 500, 100, 20000, "27 time stage: time to derate"),
-    ("v27_delay_ms", 1, "ms", 4500, 200, 60000, "27 time stage: time to trip"),
-    ("v27_floor_mv", 1, "mV", 8000, 300, 14000, "27 floor stage, on the voltage as it is"),
-    ("v27_floor_dropout_mv", 1, "mV", 9500, 400, 15000, "27 floor stage releases above this"),
-    ("v27_floor_ms", 1, "ms", 240, 10, 2000, "27 floor stage: time to trip"),
-    ("rcomp_uohm", 1, "uohm", 5000, 0, 100000, "resistance that 27 compensates for, to start with"),
-    ("rcomp_max_uohm", 1, "uohm", 9000, 0, 100000, "the most that learning may reach"),
-    ("rcomp_learn", 1, "switch", 1, 0, 1, "learn each module's resistance from load steps"),
-    ("rcomp_step_ma", 1, "mA", 25000, 2000, 500000, "smallest load step learnt from"),
-    # 59 module overvoltage
-    ("e59_on", 1, "switch", 1, 0, 1, "59 in use"),
-    ("v59_pickup_mv", 1, "mV", 15000, 1000, 20000, "59 time stage at 25 degC"),
-    ("v59_dropout_mv", 1, "mV", 14600, 900, 20000, "59 time stage releases below this, at 25 degC"),
-    ("v59_tempco_mv", 1, "mV/degC", -18, -100, 0, "59 moves by this per degree above 25 degC"),
-    ("v59_derate_ms", 1, "ms", 1000, 100, 60000, "59 time stage: time to derate"),
-    ("v59_delay_ms", 1, "ms", 10000, 200, 120000, "59 time stage: time to trip"),
-    ("v59_high_mv", 1, "mV", 16500, 1000, 30000, "59 high stage, whatever the temperature"),
-    ("v59_high_dropout_mv", 1, "mV", 15500, 900, 29000, "59 high stage releases below this"),
-    ("v59_high_ms", 1, "ms", 400, 10, 5000, "59 high stage: time to trip"),
-    # 60 balance
-    ("e60_on", 1, "switch", 1, 0, 1, "60 in use"),
-    ("v60_pickup_mv", 1, "mV", 600, 20, 5000, "60: away from the median by this"),
-    ("v60_dropout_mv", 1, "mV", 400, 10, 4900, "60 releases below this"),
-    ("v60_slope_uohm", 1, "uohm", 800, 0, 20000, "60 is widened by this times the current"),
-    ("v60_delay_ms", 1, "ms", 4500, 200, 120000, "60: time to alarm"),
-    # 76 overcurrent
-    ("i76_inst_ma", 1, "mA", 450000, 1000, 900000, "76 instantaneous stage, either direction"),
-    ("i76_inst_dropout_ma", 1, "mA", 400000, 900, 890000, "76 instantaneous stage releases below this"),
-    ("i76_inst_ms", 1, "ms", 10, 0, 200, "76 instantaneous stage: time to trip"),
-    ("e76_time_on", 1, "switch", 1, 0, 1, "76 time stage in use"),
-    ("i76_cont_a", 1, "A", 360, 1, 900, "current carried without end by the weakest part"),
-    ("i76_a2s", 1, "A2s", 400000, 10, 100000000, "I2t above the continuous current at which 76 trips"),
-    # 49 thermal
-    ("e49_on", 1, "switch", 1, 0, 1, "49 in use"),
-    ("t49_alarm_dc", 1, "0.1degC", 450, 200, 900, "49 alarm and derate"),
-    ("t49_alarm_dropout_dc", 1, "0.1degC", 420, 190, 890, "49 alarm releases below this"),
-    ("t49_trip_dc", 1, "0.1degC", 550, 250, 1000, "49 trip"),
-    ("t49_trip_dropout_dc", 1, "0.1degC", 500, 240, 990, "49 trip releases below this"),
-    ("t49_delay_ms", 1, "ms", 4500, 100, 60000, "49: time to act"),
-    ("t49_cold_dc", 1, "0.1degC", 0, -400, 300, "49 cold: no charging at or below this"),
-    ("t49_cold_dropout_dc", 1, "0.1degC", 20, -390, 310, "49 cold releases above this"),
-    # 64 isolation
-    ("e64_on", 1, "switch", 1, 0, 1, "64 in use"),
-    ("iso_test_kohm", 1, "kohm", 100, 10, 2000, "test resistor of the isolation monitor"),
-    ("iso_phase_ms", 1, "ms", 1000, 200, 10000, "time allowed for a reading to settle"),
-    ("iso_trip_ohmv", 1, "ohm/V", 100, 20, 1000, "64 trip, ohms for each volt of string"),
-    ("iso_trip_dropout_ohmv", 1, "ohm/V", 150, 21, 2000, "64 trip releases above this"),
-    ("iso_alarm_ohmv", 1, "ohm/V", 500, 30, 5000, "64 alarm"),
-    ("iso_alarm_dropout_ohmv", 1, "ohm/V", 600, 31, 6000, "64 alarm releases above this"),
-    ("iso_delay_ms", 1, "ms", 1000, 0, 60000, "64: time to act once measured"),
-    # 48 precharge
-    ("pre_band_permille", 1, "permille", 40, 5, 100, "main may close with the link within this of the string"),
-    ("pre_slow_ms", 1, "ms", 1050, 50, 30000, "48 slow: longest precharge"),
-    ("pre_fast_ms", 1, "ms", 150, 5, 20000, "48 fast: shortest believable precharge"),
-    ("pre_check_ms", 1, "ms", 220, 10, 20000, "48 shape: when the curve is looked at"),
-    ("pre_check_low_permille", 1, "permille", 350, 10, 950, "48 shape: link at that time, at least"),
-    ("pre_check_high_permille", 1, "permille", 900, 50, 995, "48 shape: link at that time, at most"),
-    # 72 main contactor
-    ("k72_close_ms", 1, "ms", 200, 20, 2000, "72: longest closing time"),
-    ("k72_open_ms", 1, "ms", 900, 50, 10000, "72: longest opening time, by link and by contact"),
-    ("k72_drop_permille", 1, "permille", 20, 2, 500, "72: link must fall this far below the string"),
-    ("k72_chatter_n", 1, "count", 6, 3, 50, "72: auxiliary contact changes in a second"),
-    # 27X aux supply
-    ("e27x_on", 1, "switch", 1, 0, 1, "27X in use"),
-    ("aux_alarm_mv", 1, "mV", 11600, 5000, 14000, "27X alarm"),
-    ("aux_alarm_dropout_mv", 1, "mV", 12000, 5100, 14500, "27X alarm releases above this"),
-    ("aux_alarm_ms", 1, "ms", 2000, 100, 60000, "27X: time to alarm"),
-    ("aux_trip_mv", 1, "mV", 9000, 4000, 13000, "27X trip"),
-    ("aux_trip_dropout_mv", 1, "mV", 10500, 4100, 13500, "27X trip releases above this"),
-    ("aux_trip_ms", 1, "ms", 50, 10, 5000, "27X: time to trip"),
-    # 69 permissives
-    ("lost_fast_ms", 1, "ms", 10, 0, 20, "emergency stop: time to believe it"),
-    ("lost_ms", 1, "ms", 30, 0, 100, "other permissives: time to believe a loss"),
-    ("made_ms", 1, "ms", 200, 20, 2000, "permissives: time to believe a return"),
-    ("start_hold_ms", 1, "ms", 100, 20, 5000, "start must be held this long"),
-    ("reset_hold_ms", 1, "ms", 1000, 200, 10000, "reset must be held this long"),
-    ("stuck_button_ms", 1, "ms", 30000, 2000, 120000, "a start or reset held longer is stuck"),
-    # Sequence
-    ("boot_ms", 1, "ms", 500, 100, 10000, "self-test lasts at least this"),
-    ("min_dwell_ms", 1, "ms", 500, 50, 10000, "shortest stay in a mode"),
-    ("shed_ms", 1, "ms", 50, 20, 2000, "longest wait for the current to fall before opening"),
-    ("break_ma", 1, "mA", 20000, 1000, 200000, "current at which the contactor may open at once"),
-    ("unplug_hold_ms", 1, "ms", 3000, 1000, 60000, "no drive for this long after the plug was seen"),
-    ("link_dead_mv", 1, "mV", 60000, 5000, 60000, "link below this is safe to charge behind"),
-    ("ops_max", 1, "count", 6, 1, 60, "main closings allowed in a window"),
-    ("ops_window_ms", 1, "ms", 60000, 1000, 600000, "window of the closing limit"),
-    ("clear_ms", 1, "ms", 2000, 100, 60000, "cause must be gone this long before a reset"),
-    ("derate_permille", 1, "permille", 400, 0, 900, "power limit asked for while derating"),
-    ("limit_up_permille_s", 1, "permille/s", 100, 10, 2000, "how fast a limit is lifted"),
-    ("limit_down_permille_s", 1, "permille/s", 1000, 10, 20000, "how fast a limit is brought in"),
-    # Timing and talk
-    ("late_ms", 1, "ms", 15, 2, 1000, "a scan this much late counts; the score alarms"),
-    ("late_trip_ms", 1, "ms", 300, 50, 5000, "score of lateness that trips"),
-    ("meas_ms", 1, "ms", 100, 100, 10000, "interval of measurements"),
-    ("state_ms", 1, "ms", 1000, 200, 60000, "interval of state and counters"),
-    ("reset_code", 1, "code", 0, 0, 999999, "code that resets a lockout by wire; 0 forbids it"),
-)
+def __getattr__(name):
+    """TABLE and ORDER as tuples of rows, made when asked for: a board has no room to keep them."""
+    from warden import table_settings
 
-# low setting, high setting, least margin, meaning: pairs that must keep their order, so that a dropout
-# can never meet its pickup (no chatter) and a stage can never outrank the one above it.
-ORDER = (
-    ("v27_pickup_mv", "v27_dropout_mv", 50, "27 must release above where it picks up"),
-    ("v27_floor_mv", "v27_floor_dropout_mv", 50, "27 floor must release above where it picks up"),
-    ("v27_floor_mv", "v27_pickup_mv", 0, "27 floor lies at or below the time stage"),
-    ("range_low_mv", "v27_floor_mv", 500, "27 floor must be a believable voltage"),
-    ("v27_dropout_mv", "v59_dropout_mv", 100, "27 and 59 must not overlap"),
-    ("v27_derate_ms", "v27_delay_ms", 0, "27 derates before it trips"),
-    ("rcomp_uohm", "rcomp_max_uohm", 0, "learnt compensation starts below its bound"),
-    ("v59_dropout_mv", "v59_pickup_mv", 20, "59 must release below where it picks up"),
-    ("v59_high_dropout_mv", "v59_high_mv", 50, "59 high must release below where it picks up"),
-    ("v59_pickup_mv", "v59_high_mv", 0, "59 high lies at or above the time stage"),
-    ("v59_high_mv", "range_high_mv", 100, "59 high must be a believable voltage"),
-    ("v59_derate_ms", "v59_delay_ms", 0, "59 derates before it trips"),
-    ("v60_dropout_mv", "v60_pickup_mv", 10, "60 must release below where it picks up"),
-    ("i76_inst_dropout_ma", "i76_inst_ma", 100, "76 must release below where it picks up"),
-    ("i76_inst_ma", "current_limit_ma", 0, "76 must lie within the sensor's range"),
-    ("break_ma", "i76_inst_ma", 0, "the breaking current lies below 76"),
-    ("t49_alarm_dropout_dc", "t49_alarm_dc", 5, "49 alarm must release below where it picks up"),
-    ("t49_trip_dropout_dc", "t49_trip_dc", 5, "49 trip must release below where it picks up"),
-    ("t49_alarm_dc", "t49_trip_dc", 0, "49 alarms before it trips"),
-    ("t49_cold_dc", "t49_cold_dropout_dc", 5, "49 cold must release above where it picks up"),
-    ("t49_cold_dropout_dc", "t49_alarm_dropout_dc", 0, "49 cold lies below 49 hot"),
-    ("iso_trip_ohmv", "iso_trip_dropout_ohmv", 5, "64 must release above where it picks up"),
-    ("iso_alarm_ohmv", "iso_alarm_dropout_ohmv", 5, "64 alarm must release above where it picks up"),
-    ("iso_trip_ohmv", "iso_alarm_ohmv", 0, "64 alarms before it trips"),
-    ("pre_fast_ms", "pre_slow_ms", 10, "48: fast lies before slow"),
-    ("pre_check_ms", "pre_slow_ms", 10, "48: the shape is looked at before slow"),
-    ("pre_check_low_permille", "pre_check_high_permille", 50, "48: the shape has a width"),
-    ("aux_alarm_mv", "aux_alarm_dropout_mv", 50, "27X alarm must release above where it picks up"),
-    ("aux_trip_mv", "aux_trip_dropout_mv", 50, "27X must release above where it picks up"),
-    ("aux_trip_mv", "aux_alarm_mv", 0, "27X alarms before it trips"),
-    ("lost_fast_ms", "lost_ms", 0, "the emergency stop is believed first"),
-    ("late_ms", "late_trip_ms", 10, "lateness alarms before it trips"),
-    ("m_alarm_ms", "m_trip_ms", 100, "measurement faults alarm before they trip"),
-)
+    if name == "TABLE":
+        return table_settings.table()
+    if name == "ORDER":
+        return table_settings.ordered()
+    raise AttributeError(name)
 
 
-def _lay_out():
-    base = {}
+def _columns():
+    """The table as columns: names as one text, and arrays of first index, lowest and highest."""
+    from warden import table_settings
+
+    names, base, low, high, at = [""], [], [], [], 0
+    for line in text.lines(table_settings.ROWS):
+        r = table_settings.row(line)
+        names.append(r[0] + " ")
+        base.append(at)
+        low.append(r[4])
+        high.append(r[5])
+        at += r[1]
+    base.append(at)
+    return "\n".join(names), array("h", base), array("i", low), array("i", high)
+
+
+NAMES, FIRST, LOW, HIGH = _columns()
+COUNT = FIRST[len(LOW)]  # how many values there are
+
+
+class _Base:
+    """BASE[name]: where the values of `name` start.  Looks the name up in NAMES; KeyError when it is not there."""
+
+    def __getitem__(self, name):
+        n = number_of(name)
+        if n < 0:
+            raise KeyError(name)
+        return FIRST[n]
+
+    def __contains__(self, name):
+        return number_of(name) >= 0
+
+
+def number_of(name):
+    """Number of the row called `name`, or -1."""
+    at = NAMES.find("\n" + name + " ") if name else -1
+    return NAMES.count("\n", 0, at) if at >= 0 else -1
+
+
+def name_of(number):
+    """Name of row `number`."""
     at = 0
-    for row in TABLE:
-        base[row[0]] = at
-        at += row[1]
-    return base, at
+    for _ in range(number):
+        at = NAMES.find("\n", at + 1)
+    return NAMES[at + 1 : NAMES.find(" ", at + 1)]
 
 
-BASE, COUNT = _lay_out()  # where each name starts in the array of values; how many values there are
+BASE = _Base()
+
+
+def _order_columns():
+    from warden import table_settings
+
+    pairs = array("i")
+    for line in text.lines(table_settings.ORDER_ROWS):
+        low, high, margin, _about = table_settings.order(line)
+        pairs.extend(array("i", [BASE[low], BASE[high], margin]))
+    return pairs
+
+
+PAIRS = _order_columns()
 IMAGE_BYTES = 8 + 4 * COUNT
 _MAGIC = 0x5057
+LAYOUT = crc16((NAMES + ",".join([str(n) for n in FIRST])).encode())  # an image of another table is never read as this
+text.let_go("table_settings")
 
 
 class SettingError(ValueError):
@@ -211,53 +101,55 @@ class SettingError(ValueError):
 
 def defaults():
     """A fresh array of every value at its default."""
+    from warden import table_settings
+
     values = array("i", [0] * COUNT)
     at = 0
-    for _name, count, _unit, default, _low, _high, _about in TABLE:
+    for line in text.lines(table_settings.ROWS):
+        default, count = table_settings.row(line)[3], table_settings.row(line)[1]
         for k in range(count):
             values[at] = default[k] if isinstance(default, tuple) else default
             at += 1
+    text.let_go("table_settings")
     return values
 
 
-def row_of(index):
-    """(table row, position within the row) of the value at `index`."""
-    at = 0
-    for row in TABLE:
-        if index < at + row[1]:
-            return row, index - at
-        at += row[1]
-    raise IndexError(index)
+def number_at(index):
+    """Number of the row that the value at `index` belongs to."""
+    n = 0
+    while FIRST[n + 1] <= index:
+        n += 1
+    return n
 
 
 def index_of(key):
     """Index of `name` or `name.k`; SettingError when there is no such setting."""
     name, dot, k = key.partition(".")
-    if name in BASE:
-        row, _ = row_of(BASE[name])
-        if row[1] == 1 and not dot:
-            return BASE[name]
-        if row[1] > 1 and k.isdigit() and int(k) < row[1]:
-            return BASE[name] + int(k)
-        if row[1] > 1:
-            raise SettingError(key, "?", "%s.0 to %s.%d" % (name, name, row[1] - 1))
+    n = number_of(name)
+    if n >= 0:
+        count = FIRST[n + 1] - FIRST[n]
+        if count == 1 and not dot:
+            return FIRST[n]
+        if count > 1 and k.isdigit() and int(k) < count:
+            return FIRST[n] + int(k)
+        if count > 1:
+            raise SettingError(key, "?", "%s.0 to %s.%d" % (name, name, count - 1))
     raise SettingError(key, "?", "a name from the settings table")
 
 
 def key_of(index):
     """The wire name of the value at `index`."""
-    row, k = row_of(index)
-    return row[0] if row[1] == 1 else "%s.%d" % (row[0], k)
+    n = number_at(index)
+    name = name_of(n)
+    return name if FIRST[n + 1] - FIRST[n] == 1 else "%s.%d" % (name, index - FIRST[n])
 
 
 def check(values):
     """Raise SettingError unless every value is within its bounds and every ordered pair keeps its order."""
-    at = 0
-    for name, count, _unit, _default, low, high, _about in TABLE:
-        for _ in range(count):
-            if not low <= values[at] <= high:
-                raise SettingError(key_of(at), values[at], "%d to %d" % (low, high))
-            at += 1
+    for n in range(len(LOW)):
+        for at in range(FIRST[n], FIRST[n + 1]):
+            if not LOW[n] <= values[at] <= HIGH[n]:
+                raise SettingError(key_of(at), values[at], "%d to %d" % (LOW[n], HIGH[n]))
     total = sum(values[BASE["box_modules"] + b] for b in range(BOXES_MAX))
     if total != values[BASE["n_modules"]]:
         raise SettingError("box_modules", total, "a sum equal to n_modules = %d" % values[BASE["n_modules"]])
@@ -275,23 +167,17 @@ def check(values):
         raise SettingError("range_high_mv", values[BASE["range_high_mv"]], "at most 7/4 of module_nominal_mv")
     if not values[BASE["current_gain_ua"]]:
         raise SettingError("current_gain_ua", 0, "any gain but 0")
-    for low_name, high_name, margin, about in ORDER:
-        low, high = values[BASE[low_name]], values[BASE[high_name]]
+    for j in range(0, len(PAIRS), 3):
+        low, high, margin = values[PAIRS[j]], values[PAIRS[j + 1]], PAIRS[j + 2]
         if low + margin > high:
-            raise SettingError(low_name, low, "at most %s - %d = %d (%s)" % (high_name, margin, high - margin, about))
-
-
-def layout_crc():
-    """CRC over the names and counts: an image of another table is never read as this one."""
-    text = ";".join("%s,%d" % (row[0], row[1]) for row in TABLE)
-    return crc16(text.encode())
+            rule = "at most %s - %d = %d" % (key_of(PAIRS[j + 1]), margin, high - margin)
+            raise SettingError(key_of(PAIRS[j]), low, rule)
 
 
 def pack(values, image):
     """Write `values` into the bytearray `image` (IMAGE_BYTES long): magic, layout CRC, values, CRC."""
     image[0], image[1] = _MAGIC >> 8, _MAGIC & 255
-    layout = layout_crc()
-    image[2], image[3] = layout >> 8, layout & 255
+    image[2], image[3] = LAYOUT >> 8, LAYOUT & 255
     at = 4
     for v in values:
         for shift in (24, 16, 8, 0):
@@ -305,7 +191,7 @@ def unpack(image):
     """Values from an image, or None when it is not whole, not of this layout, or not allowed."""
     if len(image) < IMAGE_BYTES or (image[0] << 8 | image[1]) != _MAGIC:
         return None
-    if (image[2] << 8 | image[3]) != layout_crc():
+    if (image[2] << 8 | image[3]) != LAYOUT:
         return None
     crc = image[IMAGE_BYTES - 4] << 8 | image[IMAGE_BYTES - 3]
     if crc16(memoryview(image)[: IMAGE_BYTES - 4]) != crc:

@@ -181,7 +181,11 @@ class Rig:
         """A command with its CRC."""
         from warden.crc import crc16
 
-        self.board.give(("%s*%04x\n" % (text, crc16(text.encode()))).encode())
+        self.give(("%s*%04x\n" % (text, crc16(text.encode()))).encode())
+
+    def give(self, data):
+        """Bytes arriving on the serial line."""
+        self.board.give(data)
 
     def told(self, kind, **wanted):
         """Fields of each line of `kind` whose fields have these values (as text)."""

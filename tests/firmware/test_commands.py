@@ -2,9 +2,11 @@
 
 import random
 
-from hypothesis import given, settings as profile
+from hypothesis import given
+from hypothesis import settings as profile
 from hypothesis import strategies as st
 from rig import ESTOP, KEY, Rig
+
 from warden.modes import RESET
 
 

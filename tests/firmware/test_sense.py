@@ -4,6 +4,7 @@ import random
 
 import pytest
 from rig import Rig, pack_of
+
 from warden import sense
 
 
@@ -177,3 +178,21 @@ def test_a_probe_that_is_open_or_shorted():
         rig.ma = 0
         rig.run(10000)
         assert rig.trips()[0] == ("M8", "trip", 1)
+
+
+def test_a_line_of_24_modules_fits_whatever_the_taps_say():
+    """Open and crossed leads read far outside: the encoder has 240 bytes and no more."""
+    rig = Rig(tap_gain_nv__3=16000000, tap_gain_nv__2=16000000, **pack_of(24))
+    rig.run(2000)
+    for extreme in (0, 65535):
+        world = rig.world
+
+        def wild(world=world, extreme=extreme):
+            world()
+            for k in range(48):
+                rig.board.counts[k] = extreme if k % 2 else 65535 - extreme
+
+        rig.world = wild
+        rig.run(3000)
+        rig.world = world
+    assert max(len(line) for line in rig.lines.split(b"\n")) < 240

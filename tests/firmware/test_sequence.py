@@ -2,6 +2,7 @@
 
 import pytest
 from rig import ESTOP, HEALTHY, INTERLOCK, KEY, MAIN, MAINAUX, PEDAL, START, UNPLUG, Rig
+
 from warden.modes import CHARGER, ENABLE, PRE, RESET
 
 

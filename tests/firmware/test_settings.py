@@ -3,6 +3,7 @@
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+
 from warden import settings
 
 
@@ -16,13 +17,13 @@ def test_every_default_is_allowed_and_every_bound_is_a_small_int():
 
 @pytest.mark.parametrize("index", range(settings.COUNT))
 def test_out_of_bounds_is_refused_by_name(index):
-    row, _ = settings.row_of(index)
-    for wrong in (row[4] - 1, row[5] + 1):
+    n = settings.number_at(index)
+    for wrong in (settings.LOW[n] - 1, settings.HIGH[n] + 1):
         values = settings.defaults()
         values[index] = wrong
         with pytest.raises(settings.SettingError) as refused:
             settings.check(values)
-        assert refused.value.key.split(".")[0] in (row[0], "box_modules")
+        assert refused.value.key.split(".")[0] in (settings.name_of(n), "box_modules")
 
 
 @pytest.mark.parametrize("low, high, margin, _about", settings.ORDER)
@@ -48,8 +49,8 @@ def test_images_come_back(data):
     values = settings.defaults()
     for _ in range(5):
         index = data.draw(st.integers(0, settings.COUNT - 1))
-        row, _ = settings.row_of(index)
-        values[index] = data.draw(st.integers(row[4], row[5]))
+        n = settings.number_at(index)
+        values[index] = data.draw(st.integers(settings.LOW[n], settings.HIGH[n]))
     image = bytearray(settings.IMAGE_BYTES)
     settings.pack(values, image)
     try:
@@ -58,6 +59,15 @@ def test_images_come_back(data):
         assert settings.unpack(image) is None
     else:
         assert settings.unpack(image) == values
+
+
+def test_the_columns_are_the_table():
+    """What runs is made from what is read."""
+    at = 0
+    for n, (name, count, _unit, _default, low, high, _about) in enumerate(settings.TABLE):
+        assert (settings.name_of(n), settings.BASE[name], settings.LOW[n], settings.HIGH[n]) == (name, at, low, high)
+        at += count
+    assert at == settings.COUNT
 
 
 def test_names_and_indexes_agree():

@@ -11,7 +11,7 @@ import pytest
 ROOT = Path(__file__).resolve().parents[2]
 FIRMWARE = ROOT / "firmware"
 RIG = ROOT / "tests" / "firmware"
-for place in (str(RIG), str(FIRMWARE)):
+for place in (str(Path(__file__).parent), str(RIG), str(FIRMWARE), str(ROOT / "host")):
     if place not in sys.path:
         sys.path.insert(0, place)
 

@@ -23,7 +23,7 @@ def play(rig, scan):
             rig.mv[k] = 12650 - (900 if step % 2 else -100) - 7 * k
         run(300)
     rig.send("get 2 name=v27_floor_mv")
-    rig.board.give(b"\x00\xff garbage without end" * 8 + b"\n")
+    rig.give(b"\x00\xff garbage without end" * 8 + b"\n")
     rig.mv[n // 2] = 10100  # 27: derate
     run(1200)
     rig.mv[n // 2] = 11600

@@ -29,8 +29,3 @@ def test_the_lock_would_be_noticed(micropython, tmp_path):
     else:
         raise AssertionError("a list made under the lock went unnoticed")
 
-
-def test_24_modules_run_in_120k_of_heap(micropython):
-    """64-bit words: a 32-bit board needs a little over half of this for the same objects."""
-    out = micropython(HERE / "told.py", "24", heap="120k")
-    assert "kind=prior" in out and out.count("\nchange ") >= 8

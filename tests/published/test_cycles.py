@@ -8,6 +8,7 @@ from pathlib import Path
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+
 from packwarden.cycles import HERE, NAMES, Cycle, length_s, load_cycle
 from packwarden.errors import InputError
 
@@ -99,7 +100,7 @@ def write(tmp_path: Path, text: str) -> Path:
 
 
 def test_a_persons_own_file(tmp_path: Path) -> None:
-    """Any order of the two columns, any of the units, blank lines, a byte-order mark; time counts from row one."""
+    """Columns in either order, any unit, blank lines, a byte-order mark; time counts from the first row."""
     text = "\ufeff# Lane to the orchard\n# second remark\n\nspeed_kmh, time_s\n0, 10\n36, 12.5\n\n18, 20\n"
     cycle = load_cycle(write(tmp_path, text))
     assert (cycle.name, cycle.source) == ("mine", "Lane to the orchard")
@@ -160,6 +161,7 @@ def test_a_file_that_is_not_text_or_not_there(tmp_path: Path) -> None:
     path.write_bytes(b"time_s,speed_mps\n0,0\n\xff\xfe\n")
     with pytest.raises(InputError, match="byte 21 = 0xff: allowed text in UTF-8"):
         load_cycle(path)
+    allowed = "allowed a readable CSV file, or one of hwfet, udds, us06, wltc_3b"
     for nothing in ("uddss", "", tmp_path, "a\0b"):
-        with pytest.raises(InputError, match="allowed a readable CSV file, or one of hwfet, udds, us06, wltc_3b"):
+        with pytest.raises(InputError, match=allowed):
             load_cycle(nothing)

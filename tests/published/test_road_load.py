@@ -8,6 +8,7 @@ from dataclasses import replace
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+
 from packwarden.cycles import load_cycle
 from packwarden.plant.spec import BoatSpec, PackSpec, VehicleSpec
 from packwarden.plant.vehicle import CATCH_UP_MPS2, GRIP_MPS2, PROPULSION, Boat, Car, Driver, Steady, load_for
@@ -30,13 +31,15 @@ LAUNCH = BoatSpec()
 # -- against fastsim --------------------------------------------------------------------------------------
 
 
-@pytest.mark.parametrize(("name", "wh_per_km", "peak_w"), [("udds", 102.523, 27840), ("hwfet", 97.680, 23033)])
+@pytest.mark.parametrize(
+    ("name", "wh_per_km", "peak_w"), [("udds", 102.523, 27840), ("hwfet", 97.680, 23033)]
+)
 def test_tractive_energy_and_peak_of_a_small_car(name: str, wh_per_km: float, peak_w: float) -> None:
     """Source: the vehicle model of fastsim 3.1.0 (NREL) run with these figures and g = 9.80.
 
     Tractive energy is that of the seconds with power forward at the wheels.  The midpoint rule here is the
-    rule used there, so the figures agree to the last digit that was noted: UDDS 102.5234 Wh/km and 27 840.4 W,
-    HWFET 97.6804 Wh/km and 23 033.2 W.
+    rule used there, so the figures agree to the last digit that was noted; here UDDS gives 102.5234 Wh/km
+    and 27 840.4 W, HWFET 97.6804 Wh/km and 23 033.2 W.
     """
     car = Car(SMALL_CAR, gravity_mps2=9.80)
     cycle = load_cycle(name)
@@ -53,7 +56,9 @@ def test_a_second_of_road_load_by_hand() -> None:
     climb = 1350 * 9.80665 * math.sin(slope) * 20.5
     air = 0.5 * 1.2 * 0.42 * 1.9 * 20.5**3
     by_hand = inertia + rolling + climb + air
-    truck = Car(replace(TRUCK, mass_kg=1350, rotating_factor=1.04, crr=0.012, air_kg_m3=1.2, cd=0.42, frontal_m2=1.9))
+    body = replace(TRUCK, cd=0.42, frontal_m2=1.9, air_kg_m3=1.2)
+    spec = replace(body, mass_kg=1350, rotating_factor=1.04, crr=0.012)
+    truck = Car(spec)
     assert truck.wheel_power_w(20, 21, 1.0, 0.03) == pytest.approx(by_hand, rel=1e-12)
 
 
@@ -92,7 +97,7 @@ def test_coast_down_of_a_boat() -> None:
 
 
 def test_distance_of_a_whole_coast_down() -> None:
-    """m v dv/ds = -(a + b v^2), solved: s = m/(2 b) ln(1 + b v0^2/a) until it stands; the driver stays off the brake."""
+    """m v dv/ds = -(a + b v^2), solved: s = m/(2 b) ln(1 + b v0^2/a) to a standstill; no brakes."""
     car = Car(TRUCK)
     driver = Driver(car)
     driver.speed_mps = 15.0
@@ -116,7 +121,7 @@ def test_steady_speed_down_a_hill() -> None:
 
 
 def test_cube_law_of_the_launch() -> None:
-    """Steady link power is the spec's at the spec's speed, an eighth at half of it; and the speed settles there."""
+    """Steady link power is the spec's at its speed, an eighth at half of it; and the speed settles there."""
     boat = Boat(LAUNCH)
     v = LAUNCH.speed_mps
     assert boat.link_power_w(boat.wheel_power_w(v, v, 1.0)) == pytest.approx(LAUNCH.power_w)
@@ -140,8 +145,10 @@ def test_cube_law_of_the_launch() -> None:
     grade=st.floats(-0.2, 0.2),
     spec=st.sampled_from([TRUCK, SMALL_CAR]),
 )
-def test_power_and_speed_are_inverse(v0: float, v1: float, dt: float, grade: float, spec: VehicleSpec) -> None:
-    """speed_after undoes wheel_power_w, but for a car that stops within the step, downhill, with two answers."""
+def test_power_and_speed_are_inverse(
+    v0: float, v1: float, dt: float, grade: float, spec: VehicleSpec
+) -> None:
+    """speed_after undoes wheel_power_w, but for a car about to stop downhill, where two speeds balance."""
     car = Car(spec)
     a, _ = car.resistance(grade)
     if a < 0 and v1 * car.mass_kg < -a * dt:
@@ -162,7 +169,7 @@ def test_nothing_rolls_backwards() -> None:
 
 
 def test_link_power_both_ways() -> None:
-    """Losses cost forward and coming back; only the motor's part of braking comes back; accessories are added."""
+    """Losses cost both ways; of braking only the motor's part comes back; accessories are added."""
     car = Car(replace(TRUCK, drivetrain_efficiency=0.8, regen_fraction=0.5, accessory_w=100.0))
     assert car.link_power_w(8000.0) == pytest.approx(10100.0)
     assert car.link_power_w(-8000.0) == pytest.approx(100.0 - 3200.0)
@@ -199,7 +206,7 @@ def test_with_all_the_power_asked_for_the_driver_is_on_the_trace(name: str, dt: 
 
 
 def test_link_energy_of_a_driven_cycle_is_the_road_load_over_the_efficiency() -> None:
-    """The published Wh/km once more, through driver and drive train: steps of the cycle's own second, so exact."""
+    """The published Wh/km once more, through driver and drive train, in steps of the cycle's own second."""
     cycle = load_cycle("udds")
     driver = Driver(Car(replace(SMALL_CAR, regen_fraction=0.0), gravity_mps2=9.80))
     driver.follow(cycle)
@@ -222,8 +229,8 @@ def test_a_cycle_again_and_again() -> None:
     assert driver.speed_mps == 0.0
 
 
-def test_limited_power_leaves_the_car_behind_and_it_comes_back() -> None:
-    """With 300 permille of 40 kW the car is slower than the US06, never asks for more, and catches up later."""
+def test_limited_power_leaves_the_car_behind() -> None:
+    """With 300 permille of 40 kW the car falls behind the US06, never asks for more, and ends standing."""
     cycle = load_cycle("us06")
     driver = Driver(Car(TRUCK), power_max_w=40000.0)
     driver.follow(cycle)
@@ -247,6 +254,41 @@ def test_brakes_work_without_drive() -> None:
         assert not driver.pressing
     assert driver.speed_mps == 0.0
     assert driver.distance_m < 15.0**2 / (2 * CATCH_UP_MPS2) * 1.1
+
+
+def test_a_boat_can_only_coast() -> None:
+    """Told to stop, a launch slows as the water slows it, and no faster."""
+    boat = Boat(LAUNCH)
+    driver = Driver(boat)
+    driver.speed_mps = 3.0
+    driver.stop()
+    for n in range(100):
+        assert driver.step(n * 0.1, 0.1, 0.0) == 0.0
+    assert driver.speed_mps == pytest.approx(coast(boat, 3.0, 10.0, 0.1))
+
+
+def test_from_standstill_to_a_steady_speed() -> None:
+    """The driver gains no more than CATCH_UP_MPS2, and settles on the speed."""
+    driver = Driver(Car(TRUCK))
+    driver.follow(Steady(15.0))
+    asked, before = 0.0, 0.0
+    for n in range(300):
+        asked = driver.step(n * 0.1, 0.1, asked)
+        assert -1e-9 <= driver.speed_mps - before <= CATCH_UP_MPS2 * 0.1 + 1e-9
+        before = driver.speed_mps
+    assert before == pytest.approx(15.0, abs=1e-3)
+
+
+def test_power_that_comes_a_coarse_step_late_does_not_make_the_driver_swing() -> None:
+    """Steps of 1 s, delivered one step after they were asked for: the speed still settles."""
+    driver = Driver(Car(TRUCK))
+    driver.follow(Steady(15.0))
+    late, asked = 0.0, 0.0
+    speeds = []
+    for n in range(120):
+        late, asked = asked, driver.step(float(n), 1.0, late)
+        speeds.append(driver.speed_mps)
+    assert max(abs(v - 15.0) for v in speeds[60:]) < 0.05
 
 
 def test_the_foot_at_a_standstill_is_off() -> None:

@@ -1,11 +1,11 @@
-"""What a fault can reach: the plant, its sensors, the switches, the relay's clock, supply, serial line and memory."""
+"""What a fault can reach: plant, sensors, switches, and the relay's clock, supply, serial line and memory."""
 
 from __future__ import annotations
 
 import random
 from array import array
 from binascii import crc_hqx
-from typing import TYPE_CHECKING, Callable, Dict, List, Tuple
+from typing import TYPE_CHECKING, Any, Callable, Dict, List, Optional, Tuple
 
 from packwarden.bench.course import (
     CRASH,
@@ -36,7 +36,7 @@ Undo = Callable[[], None]
 
 
 class Bench:
-    """Knobs that faults turn and the runner obeys.  Plain attributes: the runner's loop reads them each scan."""
+    """Knobs that faults turn and the runner obeys: plain attributes, as the loop reads them each scan."""
 
     def __init__(self, plant: "Plant", sensors: "Sensors", target: Target, rng: random.Random) -> None:
         self.plant = plant
@@ -45,12 +45,14 @@ class Bench:
         self.rng = rng
         self.now_ms = 0
         self.scan_ms = 10
+        self._layers: Dict[Tuple[int, str, Optional[int]], List[Any]] = {}
         # What the relay last said.
         self.out_bits = 0
         self.limit_permille = 0
         # Switches: raw = (person's & ~force_open) | force_closed.
         self.force_open = 0
         self.force_closed = 0
+        self._forced: List[Tuple[int, bool]] = []
         self.held: Dict[str, int] = {}  # switches held by a hand of the scenario
         self.each: List[Callable[[], None]] = []  # called before each step: things that come and go
         self.counts = array("H", [0] * COUNTS)  # what was last sampled
@@ -69,20 +71,52 @@ class Bench:
         # Bits of the memory to flip as the relay powers up: region, bit.
         self.spoilt: List[Tuple[str, int]] = []
 
+    # -- knobs ------------------------------------------------------------------------------------------
+
+    def turn(self, thing: Any, knob: str, value: Any, at: Optional[int] = None) -> Undo:
+        """Set an attribute (or element `at` of a list that is one) until undone.  It must exist already.
+
+        Several may turn the same knob: the latest that is still there counts, in whatever order they end.
+        """
+        where = (id(thing), knob, at)
+        if where not in self._layers:
+            self._layers[where] = [_read(thing, knob, at)]
+        layer = [value]
+        self._layers[where].append(layer)
+        _write(thing, knob, at, value)
+
+        def undo() -> None:
+            layers = self._layers[where]
+            layers[:] = [one for one in layers if one is not layer]
+            if len(layers) == 1:
+                _write(thing, knob, at, self._layers.pop(where)[0])
+            else:
+                _write(thing, knob, at, layers[-1][0])
+
+        return undo
+
     # -- switches ---------------------------------------------------------------------------------------
 
     def force(self, name: str, closed: bool) -> Undo:
-        """Hold a raw input at a state whatever the person does.  Returns what lets it go."""
+        """Hold a raw input at a state whatever the person does.  Of several that differ, closed counts."""
         bit = BITS[name]
-        before = self.force_open & bit, self.force_closed & bit
-        self.force_open = self.force_open & ~bit | (0 if closed else bit)
-        self.force_closed = self.force_closed & ~bit | (bit if closed else 0)
+        forced = (bit, closed)
+        self._forced.append(forced)
+        self._sum_forces()
 
         def undo() -> None:
-            self.force_open = self.force_open & ~bit | before[0]
-            self.force_closed = self.force_closed & ~bit | before[1]
+            self._forced.remove(forced)
+            self._sum_forces()
 
         return undo
+
+    def _sum_forces(self) -> None:
+        self.force_open = self.force_closed = 0
+        for bit, closed in self._forced:
+            if closed:
+                self.force_closed |= bit
+            else:
+                self.force_open |= bit
 
     def hands(self, raw: int, plugged: bool) -> Tuple[int, bool]:
         """The person's inputs with what other hands hold; whether a live plug is really in."""
@@ -162,3 +196,15 @@ class Bench:
         for source in self.flood:
             data += source(max(0, room - len(data)))
         return data
+
+
+def _read(thing: Any, knob: str, at: Optional[int]) -> Any:
+    value = getattr(thing, knob)
+    return value if at is None else value[at]
+
+
+def _write(thing: Any, knob: str, at: Optional[int], value: Any) -> None:
+    if at is None:
+        setattr(thing, knob, value)
+    else:
+        getattr(thing, knob)[at] = value

@@ -9,11 +9,13 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Optional
 
 if TYPE_CHECKING:
-    from packwarden.bench.scenario import Phase
+    from packwarden.bench.plan import Phase
     from packwarden.plant.vehicle import Driver
 
 # Raw inputs, as in firmware/warden/modes.py (a test compares them).
-KEY, START, UNPLUG, INTERLOCK, ESTOP, CRASH, SERVICE, MAINAUX, RESET, PEDAL, STRAP = [1 << n for n in range(11)]
+KEY, START, UNPLUG, INTERLOCK, ESTOP, CRASH, SERVICE, MAINAUX, RESET, PEDAL, STRAP = [
+    1 << n for n in range(11)
+]
 LOOPS = INTERLOCK | ESTOP | CRASH | SERVICE
 PRE, ENABLE, TRIP_LAMP = 1 << 1, 1 << 3, 1 << 6
 
@@ -29,7 +31,7 @@ PRESS_FOR_S = 4.0
 
 
 class Person:
-    """`raw`: inputs as the person holds them (1 = closed); `demand_w`: W at the link; `plugged`: plug in, mains live."""
+    """`raw`: inputs as the person holds them; `demand_w`: W at the link; `plugged`: a live plug is in."""
 
     def __init__(self, driver: "Driver") -> None:
         self.raw = LOOPS | UNPLUG | PEDAL

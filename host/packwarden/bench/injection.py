@@ -1,39 +1,16 @@
 """How faults are put in and taken out: each function here is, or makes, the `begin` of rows in faults.py.
 
 `begin(bench, place, size)` puts the fault in and returns what takes it out.  A knob that is not there is an
-AttributeError, so that a fault is never silently without effect.  Two faults that turn the same knob must end in
-the opposite order of their beginnings, as each puts back what it found.  Modules and boxes are counted from 0.
+AttributeError, so that a fault is never silently without effect.  Modules and boxes are counted from 0.
 """
 
 from __future__ import annotations
 
-from typing import Any, Callable, Tuple
+from typing import Any, Callable, List, Tuple
 
-from packwarden.bench.context import BITS, Bench, Undo
+from packwarden.bench.context import Bench, Undo
 
 Begin = Callable[[Bench, int, float], Undo]
-
-
-def turn(thing: Any, knob: str, value: Any) -> Undo:
-    """Set an attribute that must exist already (AttributeError if not); returns what puts the old value back."""
-    before = getattr(thing, knob)
-    setattr(thing, knob, value)
-    return lambda: setattr(thing, knob, before)
-
-
-def turn_at(thing: Any, knob: str, at: int, value: Any) -> Undo:
-    """The same for one element of a list that is an attribute."""
-    values = getattr(thing, knob)
-    before = values[at]
-    values[at] = value
-
-    def undo() -> None:
-        getattr(thing, knob)[at] = before
-
-    return undo
-
-
-# -- how rows begin: each of these makes a `begin` ----------------------------------------------------------
 
 
 def _forever() -> None:
@@ -41,8 +18,8 @@ def _forever() -> None:
 
 
 def part(name: str, knob: str, value: Callable[[float], Any]) -> Begin:
-    """A knob of a part of the plant ("main", "bus", "charger", "isolation"), at a value made from the size."""
-    return lambda b, _k, x: turn(getattr(b.plant, name), knob, value(x))
+    """A knob of a part of the plant ("main", "bus", "charger", "isolation"), set from the size."""
+    return lambda b, _k, x: b.turn(getattr(b.plant, name), knob, value(x))
 
 
 def module(knob: str, value: Callable[[float, float], Any]) -> Begin:
@@ -50,7 +27,7 @@ def module(knob: str, value: Callable[[float, float], Any]) -> Begin:
 
     def begin(b: Bench, k: int, x: float) -> Undo:
         string = b.plant.string
-        return turn_at(string, knob, k, value(getattr(string, knob)[k], x))
+        return b.turn(string, knob, at=k, value=value(getattr(string, knob)[k], x))
 
     return begin
 
@@ -59,7 +36,7 @@ def sensor(knob: str, value: Callable[[float], Any]) -> Begin:
     """A knob of the sensors."""
 
     def begin(b: Bench, _k: int, x: float) -> Undo:
-        return told(b, turn(b.sensors, knob, value(x)))
+        return told(b, b.turn(b.sensors, knob, value(x)))
 
     return begin
 
@@ -68,7 +45,7 @@ def sensor_at(knob: str, value: Callable[[float], Any]) -> Begin:
     """A knob that the sensors have for each module, or for each box."""
 
     def begin(b: Bench, k: int, x: float) -> Undo:
-        return told(b, turn_at(b.sensors, knob, k, value(x)))
+        return told(b, b.turn(b.sensors, knob, at=k, value=value(x)))
 
     return begin
 
@@ -94,7 +71,7 @@ def yes(_x: float) -> bool:
 
 
 def swapped(b: Bench, k: int, _x: float) -> Undo:
-    return told(b, turn(b.sensors, "swapped", k))
+    return told(b, b.turn(b.sensors, "swapped", k))
 
 
 def swapped_problem(boxes: Tuple[int, ...], k: int) -> str:
@@ -110,13 +87,13 @@ def swapped_problem(boxes: Tuple[int, ...], k: int) -> str:
 def frozen(b: Bench, k: int, _x: float) -> Undo:
     b.sensors.freeze(k, b.counts)
     b.sensors.frozen[k] = False
-    return told(b, turn_at(b.sensors, "frozen", k, True))
+    return told(b, b.turn(b.sensors, "frozen", at=k, value=True))
 
 
 def frozen_head(b: Bench, k: int, _x: float) -> Undo:
     b.sensors.freeze_head(k, b.counts)
     b.sensors.frozen_head[k] = False
-    return told(b, turn_at(b.sensors, "frozen_head", k, True))
+    return told(b, b.turn(b.sensors, "frozen_head", at=k, value=True))
 
 
 def silent(b: Bench, k: int, _x: float) -> Undo:
@@ -128,26 +105,22 @@ def silent(b: Bench, k: int, _x: float) -> Undo:
     return undo
 
 
-def flicker(name: str, closes: bool) -> Begin:
-    """An input that goes wrong `size` times a second, for a fifth of the time."""
+def flicker(name: str) -> Begin:
+    """An input that opens `size` times a second, for a fifth of the time."""
 
     def begin(b: Bench, _k: int, hz: float) -> Undo:
-        bit = BITS[name]
         period_ms = max(1.0, 1000.0 / hz)
         start_ms = b.now_ms
+        undos: List[Undo] = []
 
         def act() -> None:
-            wrong = (b.now_ms - start_ms) % period_ms < 0.2 * period_ms
-            if closes:
-                b.force_closed = b.force_closed | bit if wrong else b.force_closed & ~bit
-            else:
-                b.force_open = b.force_open | bit if wrong else b.force_open & ~bit
+            opens = (b.now_ms - start_ms) % period_ms < 0.2 * period_ms
+            if opens and not undos:
+                undos.append(b.force(name, False))
+            elif not opens and undos:
+                undos.pop()()
 
-        def after() -> None:
-            b.force_open &= ~bit
-            b.force_closed &= ~bit
-
-        return b.while_on(act, after)
+        return b.while_on(act, lambda: undos.pop()() if undos else None)
 
     return begin
 
@@ -159,8 +132,8 @@ def empty(b: Bench, k: int, x: float) -> Undo:
 
 def dry(b: Bench, k: int, x: float) -> Undo:
     string = b.plant.string
-    less = turn_at(string, "capacity_scale", k, string.capacity_scale[k] * x)
-    more = turn_at(string, "resistance_scale", k, string.resistance_scale[k] / x)
+    less = b.turn(string, "capacity_scale", at=k, value=string.capacity_scale[k] * x)
+    more = b.turn(string, "resistance_scale", at=k, value=string.resistance_scale[k] / x)
 
     def undo() -> None:
         less()
@@ -170,13 +143,13 @@ def dry(b: Bench, k: int, x: float) -> Undo:
 
 
 def leak_module(b: Bench, k: int, x: float) -> Undo:
-    return turn(b.plant.isolation, "leak_at", (k, x * 1000.0))
+    return b.turn(b.plant.isolation, "leak_at", (k, x * 1000.0))
 
 
 def sag(b: Bench, _k: int, x: float) -> Undo:
     bus = b.plant.bus
     # The DC-DC helps with its 40 A before the battery falls.
-    return turn(bus, "aux_extra_a", x / (bus.spec.aux_ohm * bus.aux_ohm_scale) + 40.0)
+    return b.turn(bus, "aux_extra_a", x / (bus.spec.aux_ohm * bus.aux_ohm_scale) + 40.0)
 
 
 def dip(b: Bench, _k: int, x: float) -> Undo:

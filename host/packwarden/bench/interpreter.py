@@ -45,7 +45,8 @@ class Interpreter:
     name = "interpreter"
     can = EVERYTHING
 
-    def __init__(self, command: Optional[List[str]] = None, heap: str = HEAP) -> None:
+    def __init__(self, command: Optional[List[str]] = None, heap: str = HEAP, firmware: Optional[Path] = None) -> None:
+        self.firmware = firmware or paths.firmware_dir()
         self.command = command or [find_micropython(), "-X", "heapsize=%s" % heap]
         self.nv = bytearray(NV_BYTES)
         self.child: Optional[subprocess.Popen[bytes]] = None
@@ -62,9 +63,9 @@ class Interpreter:
     def _power_up(self) -> None:
         ours, theirs = socket.socketpair()
         ours.settimeout(ANSWER_S)
-        env = dict(os.environ, MICROPYPATH=str(paths.firmware_dir()))
+        env = dict(os.environ, MICROPYPATH=str(self.firmware))
         self.child = subprocess.Popen(
-            [*self.command, str(paths.firmware_dir() / "main.py"), str(theirs.fileno())],
+            [*self.command, str(self.firmware / "main.py"), str(theirs.fileno())],
             pass_fds=[theirs.fileno()],
             stdin=subprocess.DEVNULL,
             stderr=subprocess.PIPE,

@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING, Any, Dict, Iterator, List, Optional, Sequence,
 from packwarden.bench.target import CLOCK_START_MS, TICKS
 
 if TYPE_CHECKING:
-    from packwarden.bench.scenario import Scenario
+    from packwarden.bench.plan import Scenario
 
 # Kinds of line decoded into `events`; the others (measurements, listings) stay in `lines`.
 EVENT_KINDS = ("ident", "change", "event", "reply", "trip", "prior")
@@ -45,7 +45,7 @@ class Change:
 
 @dataclass(frozen=True)
 class Switching:
-    """The main contactor's power contact really made or broke: current (A), link and string voltage (V) just before."""
+    """Main's power contact really made or broke: current (A); link and string voltage (V) just before."""
 
     t_s: float
     closed: bool
@@ -56,7 +56,7 @@ class Switching:
 
 @dataclass
 class Injected:
-    """A fault as it was injected.  start_s None: its moment never came.  end_s None: to the end of the run."""
+    """A fault as it was injected.  start_s None: its moment never came.  end_s None: to the end."""
 
     kind: str
     place: int
@@ -94,7 +94,9 @@ class RunResult:
     traces: Dict[str, "array[float]"] = field(default_factory=dict)
     lines: bytes = b""
     arrivals: List[Tuple[int, float]] = field(default_factory=list)  # (offset into lines, scenario time)
-    clock: List[Tuple[int, float]] = field(default_factory=lambda: [(0, 0.0)])  # (relay ms since start, scenario s)
+    clock: List[Tuple[int, float]] = field(
+        default_factory=lambda: [(0, 0.0)]
+    )  # (relay ms since start, scenario s)
     events: List[Line] = field(default_factory=list)
     changes: List[Change] = field(default_factory=list)
     switchings: List[Switching] = field(default_factory=list)

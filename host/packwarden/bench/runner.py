@@ -4,8 +4,8 @@ One turn of the loop is one scan interval: what is due happens, the plant steps,
 target scans, the outputs act from the next turn on.  A fault that starts at a time is in the plant for the
 whole interval that begins then, so the first scan that can see it comes one interval later.
 
-Scans are fine (the scenario's scan_ms) except where a phase asks for coarser ones; even then they are fine for
-SETTLE_MS after the phase begins and round everything that happens in it.
+Scans are fine (the scenario's scan_ms) except where a phase asks for coarser ones; even then they are fine
+for SETTLE_MS after the phase begins, round everything that happens in it, and whenever the plant stirs.
 """
 
 from __future__ import annotations
@@ -19,17 +19,18 @@ from packwarden.bench import verdict
 from packwarden.bench.context import Bench
 from packwarden.bench.course import KEY, MAINAUX, Person
 from packwarden.bench.faults import KINDS
+from packwarden.bench.plan import Phase, Scenario, When
 from packwarden.bench.result import (
     EVENT_KINDS,
     MAIN_IS_CLOSED,
     PLUGGED,
+    POWER,
     PRECHARGE_IS_CLOSED,
     Change,
     Injected,
     RunResult,
     decode,
 )
-from packwarden.bench.scenario import Phase, Scenario, When
 from packwarden.bench.tally import Tally
 from packwarden.bench.target import CLOCK_START_MS, TICKS, Frame, Target, TargetError
 from packwarden.bench.world import World
@@ -37,6 +38,7 @@ from packwarden.bench.world import World
 ROW_MS = 100  # interval of trace rows, and of the person's acts
 SETTLE_MS = 20000  # scans stay fine this long after a phase begins or something happens
 AHEAD_MS = 200  # and are fine again this long before something happens
+STIR = 0.01  # the string's voltage moved by this part in one coarse scan: the quiet is over
 PROGRESS_S = 0.2  # wall time between calls of `progress`
 
 Progress = Callable[[float, float], None]
@@ -46,8 +48,9 @@ Act = Callable[[int], None]  # what happens, at a time in ms
 def run(scenario: Scenario, target: Target, progress: Optional[Progress] = None) -> RunResult:
     """Run a scenario on a target that has not been started; judge it.
 
-    progress(simulated s done, simulated s in all) is called a few times a second of wall time.  Raises PlantError
-    when the plant leaves its physical bounds, and TargetError when the target fails or can't do what is asked.
+    progress(simulated s done, simulated s in all) is called a few times a second of wall time.  Raises
+    PlantError when the plant leaves its physical bounds, and TargetError when the target fails or can't do
+    what is asked.
     """
     return Run(scenario, target, progress).go()
 
@@ -150,7 +153,9 @@ class Run:
     def _send(self, command: Optional[str], raw: Optional[str], count: int) -> Act:
         def act(_t: int) -> None:
             for _ in range(count):
-                self.bench.to_send.append(self.bench.command(command) if command else (raw or "").encode("ascii"))
+                self.bench.to_send.append(
+                    self.bench.command(command) if command else (raw or "").encode("ascii")
+                )
 
         return act
 
@@ -189,7 +194,9 @@ class Run:
         """The relay's own counters: the last it said."""
         for line in decode(result_tail(self.result.lines), ("count",), self.result.clock):
             if line is not None:
-                self.result.counters = {name: int(value) for name, value in line.fields.items() if name != "t"}
+                self.result.counters = {
+                    name: int(value) for name, value in line.fields.items() if name != "t"
+                }
 
     def _loop(self) -> None:
         # Locals throughout: beside the plant and the relay, this loop is what a campaign spends its time in.
@@ -247,7 +254,7 @@ class Run:
             dt_s = gap_ms * 0.001
             commands.out_bits = bench.out_bits
             commands.limit_permille = bench.limit_permille
-            before_a, before_v = plant.i_a, bus.link_v
+            before_a, before_v, string_v, outs = plant.i_a, bus.link_v, plant.string_v, bench.out_bits
             step(dt_s, commands)
             t_ms += gap_ms
             # What the plant did.
@@ -283,7 +290,9 @@ class Run:
                 ticks = t_ms - bench.clock_behind(t_ms, gap_ms)
                 frame.now_ms = (CLOCK_START_MS + ticks) & TICKS
                 frame.scan_ms = gap_ms
-                frame.discretes = (raw | MAINAUX if main.aux_closed else raw) & ~bench.force_open | bench.force_closed
+                frame.discretes = (
+                    raw | MAINAUX if main.aux_closed else raw
+                ) & ~bench.force_open | bench.force_closed
                 frame.first, frame.fresh_n, frame.absent = first, fresh_n, sensors.absent
                 frame.rx = bench.bytes_in(gap_ms) if bench.to_send or bench.flood else b""
                 frame.drain = bench.drain
@@ -303,6 +312,10 @@ class Run:
                         self._follow_mode(tx, t_ms)
                 if bench.pace_ms:
                     bench.no_scan_until_ms = t_ms + bench.pace_ms
+            if gap_ms > fine_ms and (
+                abs(plant.string_v - string_v) > STIR * string_v or (bench.out_bits ^ outs) & POWER
+            ):
+                self.fine_until_ms = t_ms + SETTLE_MS
             now = bench.out_bits | plug
             if closed:
                 now |= MAIN_IS_CLOSED

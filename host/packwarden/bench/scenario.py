@@ -1,146 +1,29 @@
 """Scenarios: reading a file into frozen records with every value checked.
 
-What a file may say is in schema.py.  `load(path)` reads TOML (Python 3.11); everything else here runs on Python
-3.9, so that a scenario can be handed to a process that has no TOML reader.  Every error is an InputError that
-names the file, the key, the value and what is allowed; nothing is guessed and no key is passed over.
+What a file may say is in schema.py, the records are in plan.py.  `load(path)` reads TOML (Python 3.11).
+Every error is an InputError that names the file, the key, the value and what is allowed; nothing is guessed
+and no key is passed over.
 """
 
 from __future__ import annotations
 
 from array import array
-from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Any, Dict, List, Mapping, Optional, Tuple
+from typing import Any, Dict, List, Mapping, Tuple
 
 from packwarden import cycles
 from packwarden.bench import schema
 from packwarden.bench.faults import KINDS, problem
+from packwarden.bench.plan import Expect, Fault, Hand, ModuleStart, Phase, PowerCycle, Scenario, Send, When
 from packwarden.bench.verdict import VALUED
 from packwarden.errors import InputError
 from packwarden.plant.spec import PackSpec
 from warden import elements, modes, records, settings
 
-# -- the records --------------------------------------------------------------------------------------------
-
-
-@dataclass(frozen=True)
-class When:
-    """A time that may hang on a phase or on the relay's mode.  `after_s`: the phase's start, once known."""
-
-    at_s: float
-    when_mode: Optional[str]  # None: at_s counts from the start of the run
-
-
-@dataclass(frozen=True)
-class ModuleStart:
-    """How one module differs at the start.  charge_state None: as the others."""
-
-    capacity: float = 1.0
-    resistance: float = 1.0
-    charge_state: Optional[float] = None
-    self_discharge: float = 1.0
-
-
-@dataclass(frozen=True)
-class Phase:
-    """One phase of the course; `start_s` to `end_s` in scenario time."""
-
-    do: str
-    name: str
-    start_s: float
-    end_s: float
-    cycle: Optional[str]
-    speed_kmh: Optional[float]
-    power_w: Optional[float]
-    grade_percent: float
-    repeat: int
-    plug: bool
-    key: bool
-    scan_ms: int
-
-
-@dataclass(frozen=True)
-class Hand:
-    when: When
-    name: str
-    value: int
-    for_s: Optional[float]
-
-
-@dataclass(frozen=True)
-class Send:
-    when: When
-    command: Optional[str]
-    raw: Optional[str]
-    count: int
-
-
-@dataclass(frozen=True)
-class PowerCycle:
-    when: When
-    off_s: float
-
-
-@dataclass(frozen=True)
-class Fault:
-    """`place`: module or box from 0, or -1; `size` in the kind's unit."""
-
-    when: When
-    kind: str
-    place: int
-    size: float
-    for_s: Optional[float]
-
-
-@dataclass(frozen=True)
-class Expect:
-    """One expectation: `clause` is one of CLAUSES, `what` its word; everything else None or as in the file."""
-
-    clause: str
-    what: str
-    ix: Optional[int] = None  # module or box, from 1
-    fault: Optional[int] = None  # from 0
-    input: Optional[int] = None  # from 0
-    within_ms: Optional[int] = None
-    before: Optional[str] = None
-    at_s: Optional[float] = None
-    by_s: Optional[float] = None
-    from_s: Optional[float] = None
-    until_s: Optional[float] = None
-    value: Optional[float] = None
-    count: int = 1
-    at_least: Optional[float] = None
-    at_most: Optional[float] = None
-
-
-@dataclass(frozen=True)
-class Scenario:
-    """A whole scenario, checked.  `values`: every firmware setting, in the order of the settings table."""
-
-    name: str
-    about: str
-    pack: str
-    spec: PackSpec
-    seed: int
-    scan_ms: int
-    charge_state: float
-    temp_c: float
-    ambient_c: float
-    modules: Mapping[int, ModuleStart]  # by module, from 0
-    phases: Tuple[Phase, ...]
-    inputs: Tuple[Hand, ...] = ()
-    sends: Tuple[Send, ...] = ()
-    power_cycles: Tuple[PowerCycle, ...] = ()
-    faults: Tuple[Fault, ...] = ()
-    expects: Tuple[Expect, ...] = ()
-    settings: Mapping[str, int] = field(default_factory=dict)  # what differs from the defaults
-    values: Tuple[int, ...] = ()
-
-    @property
-    def end_s(self) -> float:
-        """Simulated length, s."""
-        return self.phases[-1].end_s
-
+# The firmware's tables, made once: name -> row.
+SETTING = {row[0]: row for row in settings.TABLE}
+ELEMENTS = tuple(elements.TABLE)
+WATCHED = {elements.STRING: "string", elements.BOX: "box", elements.MODULE: "module"}
 
 # -- reading ------------------------------------------------------------------------------------------------
 
@@ -167,7 +50,7 @@ def load(path: Path) -> Scenario:
 
 
 def from_data(file: str, data: Mapping[str, Any], stem: str) -> Scenario:
-    """The scenario that a file's data says.  `file`: its name in errors, and where a pack file is looked for."""
+    """The scenario that a file's data says.  `file`: its name in errors; packs are looked for beside it."""
     known = sorted({s.name.split(".")[0] for s in schema.SECTIONS} | {"settings"})
     for name in data:
         if name not in known:
@@ -220,10 +103,10 @@ def _pack(file: str, name: str, over: Any) -> Tuple[PackSpec, Tuple[int, ...], D
         try:
             index = settings.index_of(str(key))
         except settings.SettingError as error:
-            names = [row[0] for row in settings.TABLE]
-            allowed = schema.near(str(key), names) if str(key).split(".")[0] not in names else str(error.allowed)
+            unknown = str(key).partition(".")[0] not in SETTING
+            allowed = schema.near(str(key), sorted(SETTING)) if unknown else str(error.allowed)
             raise InputError(file, where, value, allowed) from None
-        row, _ = settings.row_of(index)
+        row = SETTING[str(key).partition(".")[0]]
         if isinstance(value, bool) or not isinstance(value, int) or not row[4] <= value <= row[5]:
             raise InputError(file, where, value, "a whole number from %d to %d %s" % (row[4], row[5], row[2]))
         values[index] = value
@@ -242,13 +125,17 @@ def settings_of(spec: PackSpec) -> "array[int]":
     """
     values: "array[int]" = settings.defaults()
     boxes = list(spec.boxes) + [0] * (settings.BOXES_MAX - len(spec.boxes))
-    given = {"n_modules": spec.n_modules, **{"box_modules.%d" % b: n for b, n in enumerate(boxes)}, **spec.settings}
+    given = {
+        "n_modules": spec.n_modules,
+        **{"box_modules.%d" % b: n for b, n in enumerate(boxes)},
+        **spec.settings,
+    }
     for key, value in given.items():
         try:
             index = settings.index_of(key)
         except settings.SettingError as error:
             raise InputError(spec.name, "settings.%s" % key, value, str(error.allowed)) from None
-        row, _ = settings.row_of(index)
+        row = SETTING[key.partition(".")[0]]
         if not row[4] <= value <= row[5]:
             raise InputError(spec.name, "settings.%s" % key, value, "%d to %d %s" % (row[4], row[5], row[2]))
         values[index] = value
@@ -270,7 +157,9 @@ def _start(file: str, table: Any, n: int) -> Tuple[Dict[str, Any], Dict[int, Mod
             raise InputError(file, where, "(table)", "a module of this pack, 1 to %d" % n)
         if int(key) - 1 in modules:
             raise InputError(file, where, "(table)", "each module once")
-        modules[int(key) - 1] = ModuleStart(**schema.check(file, where, entry, schema.section("start.module.N")))
+        modules[int(key) - 1] = ModuleStart(
+            **schema.check(file, where, entry, schema.section("start.module.N"))
+        )
     return start, modules
 
 
@@ -284,14 +173,16 @@ def _course(file: str, data: Mapping[str, Any], scan_ms: int) -> Tuple[Phase, ..
             raise InputError(file, path, " and ".join(ways) or "no road", "one of cycle, speed_kmh, power_w")
         for k in ("cycle", "speed_kmh", "power_w"):
             if not drive and e[k] is not None:
-                raise InputError(file, "%s.%s" % (path, k), e[k], "only where do = \"drive\"")
+                raise InputError(file, "%s.%s" % (path, k), e[k], 'only where do = "drive"')
         for k in ("grade_percent", "repeat"):
             if not drive and e[k] != schema.default_of("course", k):
-                raise InputError(file, "%s.%s" % (path, k), e[k], "only where do = \"drive\"")
+                raise InputError(file, "%s.%s" % (path, k), e[k], 'only where do = "drive"')
         length_s = e["for_s"]
         if e["cycle"] is not None:
             if e["cycle"] not in cycles.NAMES:
-                raise InputError(file, path + ".cycle", e["cycle"], schema.near(e["cycle"], sorted(cycles.NAMES)))
+                raise InputError(
+                    file, path + ".cycle", e["cycle"], schema.near(e["cycle"], sorted(cycles.NAMES))
+                )
             whole_s = cycles.length_s(e["cycle"]) * e["repeat"] + START_ALLOWANCE_S
             length_s = whole_s if length_s is None else length_s
         elif e["repeat"] != 1:
@@ -346,13 +237,16 @@ class _Whens:
                 raise InputError(self.file, path + ".after", e["after"], schema.near(e["after"], names))
             at_s += named[0].start_s
         if at_s >= self.phases[-1].end_s:
-            raise InputError(self.file, path + ".at_s", e["at_s"], "within the run, before %g s" % self.phases[-1].end_s)
+            raise InputError(
+                self.file, path + ".at_s", e["at_s"], "within the run, before %g s" % self.phases[-1].end_s
+            )
         return When(round(at_s, 3), e["when_mode"])
 
 
 def _inputs(file: str, data: Mapping[str, Any], whens: _Whens) -> Tuple[Hand, ...]:
     return tuple(
-        Hand(whens.of(path, e), e["name"], e["value"], e["for_s"]) for path, e in schema.entries(file, data, "input")
+        Hand(whens.of(path, e), e["name"], e["value"], e["for_s"])
+        for path, e in schema.entries(file, data, "input")
     )
 
 
@@ -364,7 +258,9 @@ def _sends(file: str, data: Mapping[str, Any], whens: _Whens) -> Tuple[Send, ...
             raise InputError(file, path, " and ".join(given) or "nothing to send", "one of command, raw")
         text = e[given[0]]
         if not text.isascii():
-            raise InputError(file, "%s.%s" % (path, given[0]), text, "ASCII; other bytes come from the serial faults")
+            raise InputError(
+                file, "%s.%s" % (path, given[0]), text, "ASCII; other bytes come from the serial faults"
+            )
         out.append(Send(whens.of(path, e), e["command"], e["raw"], e["count"]))
     return tuple(out)
 
@@ -377,9 +273,13 @@ def _faults(file: str, data: Mapping[str, Any], whens: _Whens, spec: PackSpec) -
         for word, most in (("module", spec.n_modules), ("box", len(spec.boxes))):
             at = e[word]
             if at is None and kind.place == word:
-                raise InputError(file, "%s.%s" % (path, word), "(missing)", "1 to %d: %s has a place" % (most, kind.name))
+                raise InputError(
+                    file, "%s.%s" % (path, word), "(missing)", "1 to %d: %s has a place" % (most, kind.name)
+                )
             if at is not None and kind.place != word:
-                raise InputError(file, "%s.%s" % (path, word), at, "none: the place of %s is %s" % (kind.name, kind.place))
+                raise InputError(
+                    file, "%s.%s" % (path, word), at, "none: the place of %s is %s" % (kind.name, kind.place)
+                )
             if at is not None:
                 if at > most:
                     raise InputError(file, "%s.%s" % (path, word), at, "1 to %d in this pack" % most)
@@ -398,12 +298,16 @@ def _faults(file: str, data: Mapping[str, Any], whens: _Whens, spec: PackSpec) -
     return tuple(out)
 
 
-def _expects(file: str, data: Mapping[str, Any], spec: PackSpec, faults: int, inputs: int) -> Tuple[Expect, ...]:
+def _expects(
+    file: str, data: Mapping[str, Any], spec: PackSpec, faults: int, inputs: int
+) -> Tuple[Expect, ...]:
     out = []
     for path, e in schema.entries(file, data, "expect"):
         given = [clause for clause in schema.CLAUSES if e[clause] is not None]
         if len(given) != 1:
-            raise InputError(file, path, " and ".join(given) or "nothing expected", "one of " + ", ".join(schema.CLAUSES))
+            raise InputError(
+                file, path, " and ".join(given) or "nothing expected", "one of " + ", ".join(schema.CLAUSES)
+            )
         out.append(_expect(file, path, e, given[0], spec, faults, inputs))
     return tuple(out)
 
@@ -434,7 +338,12 @@ def _expect(
             raise wrong(key, "only with " + ", ".join(c for c in READS if key in READS[c]))
     for key, most in (("fault", faults), ("input", inputs)):
         if e[key] is not None and e[key] > most:
-            raise wrong(key, "1 to %d: there are %d [[%s]]" % (most, most, key) if most else "none: there is no [[%s]]" % key)
+            raise wrong(
+                key,
+                "1 to %d: there are %d [[%s]]" % (most, most, key)
+                if most
+                else "none: there is no [[%s]]" % key,
+            )
     if e["fault"] is not None and e["input"] is not None:
         raise wrong("input", "not together with `fault`")
     origin = e["fault"] is not None or e["input"] is not None
@@ -470,23 +379,25 @@ def _expect(
 
 
 def _element(file: str, path: str, e: Mapping[str, Any], clause: str, spec: PackSpec) -> None:
-    """The element exists, has a stage that trips (or does not), and watches the kind of place that is named."""
+    """The element exists, has a stage that trips (or does not), and watches the place that is named."""
     number, slash, stage = e[clause].partition("/")
     where = "%s.%s" % (path, clause)
-    numbers = list(dict.fromkeys(row[0] for row in elements.TABLE))
+    numbers = list(dict.fromkeys(row[0] for row in ELEMENTS))
     if number not in numbers:
         raise InputError(file, where, e[clause], schema.near(number, numbers))
-    rows = [row for row in elements.TABLE if row[0] == number and bool(row[8] & modes.TRIPS) == (clause == "trip")]
+    rows = [row for row in ELEMENTS if row[0] == number and bool(row[8] & modes.TRIPS) == (clause == "trip")]
     stages = [row[1] for row in rows]
     if not rows:
         raise InputError(file, where, e[clause], "an element with a stage that %s" % (
             "trips" if clause == "trip" else "does not trip"))  # fmt: skip
     if slash and stage not in stages:
         raise InputError(file, where, e[clause], "one of " + ", ".join("%s/%s" % (number, s) for s in stages))
-    watched = elements.WATCHED[rows[0][2]]
+    watched = WATCHED[rows[0][2]]
     for word, most in (("module", spec.n_modules), ("box", len(spec.boxes))):
         if e[word] is not None and watched != word:
-            raise InputError(file, "%s.%s" % (path, word), e[word], "none: %s watches each %s" % (number, watched))
+            raise InputError(
+                file, "%s.%s" % (path, word), e[word], "none: %s watches each %s" % (number, watched)
+            )
         if e[word] is not None and e[word] > most:
             raise InputError(file, "%s.%s" % (path, word), e[word], "1 to %d in this pack" % most)
 
@@ -499,4 +410,6 @@ def _line_words(file: str, path: str, e: Mapping[str, Any]) -> None:
     for word in words[1:]:
         name, equals, _ = word.partition("=")
         if not equals or name not in kinds[words[0]]:
-            raise InputError(file, path + ".line", e["line"], "name=value, names " + ", ".join(kinds[words[0]]))
+            raise InputError(
+                file, path + ".line", e["line"], "name=value, names " + ", ".join(kinds[words[0]])
+            )

@@ -1,4 +1,4 @@
-"""What a scenario file may say: one table of sections and keys, and the checking of a file's tables against it.
+"""What a scenario file may say: one table of sections and keys, and the checking of a file against it.
 
 The reference in docs/bench.md is made from the table by `reference()`.
 """
@@ -14,6 +14,7 @@ from packwarden.bench.faults import KINDS
 from packwarden.bench.verdict import FIGURES, HAPPENINGS
 from packwarden.errors import InputError
 from warden import modes, settings
+
 
 class _Required:
     def __repr__(self) -> str:
@@ -31,7 +32,7 @@ HANDS = ("key", "start", "unplug", "interlock", "estop", "crash", "service", "re
 
 @dataclass(frozen=True)
 class Key:
-    """One key: `form` is text, whole, number or flag; `allowed` a (low, high) pair, a tuple of words, or None."""
+    """One key: `form` is text, whole, number or flag; `allowed` (low, high), words, or None."""
 
     name: str
     form: str
@@ -52,16 +53,18 @@ class Section:
 
 
 WHEN = (
-    Key("at_s", "number", "s", (0, TOTAL_S_MAX), 0.0, "when: from the start, or from what `after` or `when_mode` names"),
+    Key("at_s", "number", "s", (0, TOTAL_S_MAX), 0.0,
+        "when: from the start, or from what `after` or `when_mode` names"),
     Key("after", "text", "", None, None, "count at_s from the start of the first phase of this name"),
     Key("when_mode", "text", "", modes.MODES, None, "count at_s from the relay's first entry into this mode"),
-)
+)  # fmt: skip
 
 SECTIONS = (
     Section("scenario", False, "What is run.", (
         Key("name", "text", "", None, REQUIRED, "the file's name without .toml"),
         Key("about", "text", "", None, REQUIRED, "one sentence: what it shows"),
-        Key("pack", "text", "", None, REQUIRED, "a pack that comes with packwarden, or a file beside this one"),
+        Key("pack", "text", "", None, REQUIRED,
+            "a pack that comes with packwarden, or a file beside this one"),
         Key("seed", "whole", "", (0, 2**31 - 1), 1, "seed of every random number in the run"),
         Key("scan_ms", "whole", "ms", (10, 100), 10, "scan interval"),
     )),
@@ -73,7 +76,8 @@ SECTIONS = (
     Section("start.module.N", False, "Module N (from 1) differs from the others.", (
         Key("capacity", "number", "of rated", (0.01, 2), 1.0, "its capacity"),
         Key("resistance", "number", "of rated", (0.1, 50), 1.0, "its resistance"),
-        Key("charge_state", "number", "of full", (0, 1), None, "its charge state; as the others when left out"),
+        Key("charge_state", "number", "of full", (0, 1), None,
+            "its charge state; as the others when left out"),
         Key("self_discharge", "number", "of rated", (0, 10000), 1.0, "its self-discharge"),
     )),
     Section("course", True, "What the person does, one phase after the other.", (
@@ -81,7 +85,8 @@ SECTIONS = (
             "drive: key on, start held until precharge begins, then follow the road; idle: key on, no start; "
             "park: key off; charge: key off and plugged in; reset: key off, reset button held"),
         Key("name", "text", "", None, None, "name for `after`; the `do` word when left out"),
-        Key("for_s", "number", "s", (0.1, 7 * DAY_S), None, "how long; the whole cycle and the start when left out"),
+        Key("for_s", "number", "s", (0.1, 7 * DAY_S), None,
+            "how long; the whole cycle and the start when left out"),
         Key("cycle", "text", "", None, None, "drive: a standard cycle to follow"),
         Key("speed_kmh", "number", "km/h", (0, 150), None, "drive: hold this speed"),
         Key("power_w", "number", "W", (-200000, 200000), None, "drive: ask for this power at the link"),
@@ -104,22 +109,26 @@ SECTIONS = (
         Key("count", "whole", "", (1, 1000), 1, "how many times, one a scan"),
     )),
     Section("power_cycle", True, "The relay loses its supply and starts again; its memory is kept.", WHEN + (
-        Key("off_s", "number", "s", (0, DAY_S), 0.1, "how long the supply is gone; outputs are off meanwhile"),
+        Key("off_s", "number", "s", (0, DAY_S), 0.1,
+            "how long the supply is gone; outputs are off meanwhile"),
     )),
     Section("fault", True, "A fault, from the table of faults.", WHEN + (
         Key("kind", "text", "", tuple(KINDS), REQUIRED, "which"),
-        Key("module", "whole", "", (1, settings.MODULES_MAX), None, "where, for kinds that have a module as place"),
+        Key("module", "whole", "", (1, settings.MODULES_MAX), None,
+            "where, for kinds that have a module as place"),
         Key("box", "whole", "", (1, settings.BOXES_MAX), None, "where, for kinds that have a box as place"),
         Key("size", "number", "by kind", None, None, "how large; meaning, range and default by kind"),
         Key("for_s", "number", "s", (0.01, TOTAL_S_MAX), None, "how long; for good when left out"),
     )),
     Section("expect", True, "What must be true.  Each has one of the first eight keys.", (
-        Key("trip", "text", "", None, None, "this element trips and every power output goes off: \"27\" or \"27/floor\""),
+        Key("trip", "text", "", None, None,
+            "this element trips and every power output goes off: \"27\" or \"27/floor\""),
         Key("alarm", "text", "", None, None, "this element operates a stage that does not trip"),
         Key("safe", "flag", "", (True,), None, "every power output is off within the time, and stays off"),
         Key("never", "text", "", tuple(HAPPENINGS), None, "this does not happen"),
         Key("happens", "text", "", tuple(HAPPENINGS), None, "this does happen"),
-        Key("mode", "text", "", modes.MODES, None, "the relay is in this mode at at_s, by by_s, or at the end"),
+        Key("mode", "text", "", modes.MODES, None,
+            "the relay is in this mode at at_s, by by_s, or at the end"),
         Key("line", "text", "", None, None, "the relay says a line of this kind with these fields, "
             "such as \"reply status=error\""),
         Key("figure", "text", "", tuple(FIGURES), None, "this figure lies between at_least and at_most"),
@@ -128,10 +137,13 @@ SECTIONS = (
         Key("fault", "whole", "", (1, EACH_MAX), None, "times count from this fault's start (from 1)"),
         Key("input", "whole", "", (1, EACH_MAX), None, "times count from this input's start (from 1)"),
         Key("within_ms", "whole", "ms", (1, 10**9), None, "time allowed; the default budget when left out"),
-        Key("before", "text", "", tuple(HAPPENINGS), None, "trip, alarm: and before this happens, if it does"),
+        Key("before", "text", "", tuple(HAPPENINGS), None,
+            "trip, alarm: and before this happens, if it does"),
         Key("at_s", "number", "s", (0, TOTAL_S_MAX), None, "mode: at this time"),
-        Key("by_s", "number", "s", (0, TOTAL_S_MAX), None, "trip, alarm, mode, happens: at the latest at this time"),
-        Key("from_s", "number", "s", (0, TOTAL_S_MAX), None, "never, happens, trip, alarm, line: only from this time on"),
+        Key("by_s", "number", "s", (0, TOTAL_S_MAX), None,
+            "trip, alarm, mode, happens: at the latest at this time"),
+        Key("from_s", "number", "s", (0, TOTAL_S_MAX), None,
+            "never, happens, trip, alarm, line: only from this time on"),
         Key("until_s", "number", "s", (0, TOTAL_S_MAX), None, "never, happens: only up to this time"),
         Key("value", "number", "", None, None, "never, happens: the value compared with, where one is"),
         Key("count", "whole", "", (1, 10**6), 1, "line: at least this many such lines"),
@@ -141,8 +153,6 @@ SECTIONS = (
 )  # fmt: skip
 
 CLAUSES = ("trip", "alarm", "safe", "never", "happens", "mode", "line", "figure")
-
-
 
 
 # -- checking -----------------------------------------------------------------------------------------------
@@ -179,7 +189,7 @@ def near(word: str, words: Sequence[str]) -> str:
 
 
 def check(file: str, path: str, table: Any, of: Section) -> Dict[str, Any]:
-    """Every key of `of`, from `table` or by default.  InputError for what is missing, unknown or out of range."""
+    """Every key of `of`, from `table` or by default.  InputError for what is missing, unknown or wrong."""
     if not isinstance(table, Mapping):
         raise InputError(file, path, table, "a table")
     names = [key.name for key in of.keys]
@@ -240,7 +250,14 @@ def reference() -> str:
     out: List[str] = []
     for part in SECTIONS:
         title = "[[%s]]" % part.name if part.many else "[%s]" % part.name
-        out += ["### `%s`" % title, "", part.about, "", "| key | allowed | default | meaning |", "|---|---|---|---|"]
+        out += [
+            "### `%s`" % title,
+            "",
+            part.about,
+            "",
+            "| key | allowed | default | meaning |",
+            "|---|---|---|---|",
+        ]
         for key in part.keys:
             if key.default is REQUIRED:
                 default = "*required*"

@@ -21,8 +21,8 @@ class Tally:
         self.result = result
         self.n = len(world.plant.module_v)
         self.boxes = len(world.plant.box_temp_c)
-        self.names = ["t_s", "i_a", "string_v", "link_v", "aux_v", "speed_kmh", "out_bits", "limit", "low_v", "high_v",
-                      "peak_a", "hot_c"]  # fmt: skip
+        self.names = ["t_s", "i_a", "string_v", "link_v", "aux_v", "speed_kmh", "out_bits", "limit", "low_v",
+                      "high_v",                      "peak_a", "hot_c"]  # fmt: skip
         self.names += ["module_v.%d" % k for k in range(self.n)]
         self.names += ["soc.%d" % k for k in range(self.n)]
         self.names += ["temp_c.%d" % b for b in range(self.boxes)]
@@ -36,8 +36,8 @@ class Tally:
         string = plant.string
         temps = plant.box_temp_c
         self.flat.extend(
-            (t_s, plant.i_a, plant.string_v, plant.link_v, plant.aux_v, driver.speed_mps * 3.6, out_bits, limit, low_v,
-             high_v, peak_a, max(temps))
+            (t_s, plant.i_a, plant.string_v, plant.link_v, plant.aux_v, driver.speed_mps * 3.6, out_bits,
+             limit, low_v, high_v, peak_a, max(temps))
         )  # fmt: skip
         self.flat.extend(plant.module_v)
         self.flat.extend([string.charge_state(k) for k in range(self.n)])
@@ -70,7 +70,9 @@ class Tally:
         """Columns and hazards into the result, whose events are decoded by now."""
         result, width = self.result, len(self.names)
         traces = {name: column(self.flat, at, width) for at, name in enumerate(self.names)}
-        traces["mode"] = mode_column(traces["t_s"], [e for e in result.events if e.kind in ("change", "ident")])
+        traces["mode"] = mode_column(
+            traces["t_s"], [e for e in result.events if e.kind in ("change", "ident")]
+        )
         powered = [MODES.index(m) for m in POWERED_MODES]
         traces["derated"] = array(
             "d", [1000.0 - lim if m in powered else 0.0 for lim, m in zip(traces["limit"], traces["mode"])]
@@ -102,7 +104,7 @@ class Tally:
 
 
 def mode_column(t_s: "array[float]", lines: List[Line]) -> "array[float]":
-    """The relay's mode as a number (a place in MODES) at each time, from its change and first identity lines."""
+    """The relay's mode as a number (a place in MODES) at each time, from its change and identity lines."""
     out: "array[float]" = array("d")
     at = 0
     mode = 0

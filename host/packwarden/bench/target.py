@@ -58,7 +58,7 @@ class Target(Protocol):
         """Brown-out and return: the working memory is lost, the non-volatile memory is kept."""
 
     def spoil(self, region: str, bit: int) -> None:
-        """Flip one bit of a region ("settings" or "journal") of the non-volatile memory, counted from its start.
+        """Flip one bit of a region, "settings" or "journal", of the non-volatile memory.
 
         It is seen at the next power-up.
         """

@@ -20,7 +20,7 @@ from packwarden.bench.result import (
 )
 
 if TYPE_CHECKING:
-    from packwarden.bench.scenario import Expect
+    from packwarden.bench.plan import Expect
 
 MAIN, PRE, CHARGER, ENABLE = 1, 2, 4, 8
 TRIP_ACTIONS = 0x30  # staged, open
@@ -76,7 +76,7 @@ Found = Tuple[float, str]  # scenario time, what was seen
 
 
 def _bits(test: Callable[[int], bool], text: str) -> Callable[[RunResult, float], Iterator[Found]]:
-    """Spans of time in which the output and plant bits pass `test`, each told by its start (and kept open)."""
+    """Spans of time in which the output and plant bits pass `test`, each told by its start."""
 
     def find(result: RunResult, _value: float) -> Iterator[Found]:
         for change in result.changes:
@@ -87,7 +87,9 @@ def _bits(test: Callable[[int], bool], text: str) -> Callable[[RunResult, float]
     return find
 
 
-def _trace(column: str, test: Callable[[float, float], bool], text: str) -> Callable[[RunResult, float], Iterator[Found]]:
+def _trace(
+    column: str, test: Callable[[float, float], bool], text: str
+) -> Callable[[RunResult, float], Iterator[Found]]:
     def find(result: RunResult, value: float) -> Iterator[Found]:
         times = result.traces["t_s"]
         for t_s, x in zip(times, result.traces[column]):
@@ -172,20 +174,24 @@ HAPPENINGS: Dict[str, Happening] = {
     "drive": Happening("the relay enters drive", "", _drive),
     "main_closed": Happening("the main contactor is commanded or really closed", "",
                              _bits(lambda b: bool(b & (MAIN | MAIN_IS_CLOSED)), "main")),
-    "main_commanded": Happening("the main contactor is commanded", "", _bits(lambda b: bool(b & MAIN), "main")),
+    "main_commanded": Happening("the main contactor is commanded", "",
+                                _bits(lambda b: bool(b & MAIN), "main")),
     "main_really_closed": Happening("the main contactor's contact is closed in the plant", "",
                                     _bits(lambda b: bool(b & MAIN_IS_CLOSED), "main really closed")),
     "precharge_commanded": Happening("the precharge contactor is commanded", "",
                                      _bits(lambda b: bool(b & PRE), "precharge")),
-    "enable_on": Happening("the motor controller is enabled", "", _bits(lambda b: bool(b & ENABLE), "enable")),
+    "enable_on": Happening("the motor controller is enabled", "",
+                           _bits(lambda b: bool(b & ENABLE), "enable")),
     "charger_on": Happening("the charger is enabled", "", _bits(lambda b: bool(b & CHARGER), "charger")),
     "main_while_plugged": Happening("main or precharge is commanded while a plug is in", "",
-                                    _bits(lambda b: bool(b & PLUGGED and b & (MAIN | PRE)), "main with the plug in")),
+                                    _bits(lambda b: bool(b & PLUGGED and b & (MAIN | PRE)),
+                                          "main with the plug in")),
     "charger_while_main": Happening("the charger is enabled with main commanded or really closed", "",
                                     _bits(lambda b: bool(b & CHARGER and b & (MAIN | MAIN_IS_CLOSED)),
                                           "charger with main")),
     "live_while_plugged": Happening("the link is above 60 V while a plug is in", "", _live_plugged),
-    "main_without_precharge": Happening("main really closes with the link below 90 % of the string", "", _no_precharge),
+    "main_without_precharge": Happening("main really closes with the link below 90 % of the string", "",
+                                        _no_precharge),
     "broke_above_a": Happening("main really breaks more than `value`", "A", _broke),
     "lost_lines": Happening("the relay dropped lines that no one read", "", _lost),
 }  # fmt: skip
@@ -224,7 +230,8 @@ FIGURES: Dict[str, Figure] = {
     "break_current_a": Figure("A", "largest current the main contactor really broke", "hazard"),
     "make_gap_v": Figure("V", "largest voltage the main contactor really closed across", "hazard"),
     "live_while_plugged_s": Figure("s", "time with the link above 60 V and a plug in", "hazard"),
-    "precharge_resistor_j": Figure("J", "most energy put into the precharge resistor in one minute", "hazard"),
+    "precharge_resistor_j": Figure("J", "most energy put into the precharge resistor in one minute",
+                                   "hazard"),
     "hottest_c": Figure("degC", "hottest any box became", "hazard"),
     "distance_km": Figure("km", "driven", "hazard"),
     "main_closings": Figure("count", "times the main contactor really closed", "hazard"),
@@ -369,7 +376,9 @@ def _safe(result: RunResult, expect: "Expect") -> Verdict:
         seen = "all were off already"
     else:
         seen = "off at %.2f s" % off_s
-    return Verdict(text, took <= (expect.within_ms or 0), seen + _opening(result, start_s), expect.within_ms, took)
+    return Verdict(
+        text, took <= (expect.within_ms or 0), seen + _opening(result, start_s), expect.within_ms, took
+    )
 
 
 def _never(result: RunResult, expect: "Expect") -> Verdict:
@@ -387,7 +396,9 @@ def _never(result: RunResult, expect: "Expect") -> Verdict:
         text += " to %g s" % until_s
     if start_s is None:
         return Verdict(text, False, "%s never came" % origin)
-    found = find(result, expect.what, expect.value or 0.0, start_s, float("inf") if until_s is None else until_s)
+    found = find(
+        result, expect.what, expect.value or 0.0, start_s, float("inf") if until_s is None else until_s
+    )
     if found is None:
         return Verdict(text, not happens, "it did not happen")
     took = int(round((found[0] - start_s) * 1000)) if origin else None
@@ -410,7 +421,7 @@ def _mode(result: RunResult, expect: "Expect") -> Verdict:
 def _line(result: RunResult, expect: "Expect") -> Verdict:
     kind, *wanted = expect.what.split(" ")
     pairs = [tuple(w.split("=", 1)) for w in wanted]
-    text = "at least %d line(s) \"%s\"" % (expect.count, expect.what)
+    text = 'at least %d line(s) "%s"' % (expect.count, expect.what)
     n = 0
     for line in decode(result.lines, (kind,), result.clock, result.arrivals):
         if line is None or line.t_s < (expect.from_s or 0.0):
@@ -430,7 +441,9 @@ def _figure(result: RunResult, expect: "Expect") -> Verdict:
         bounds.append("at most %g" % expect.at_most)
     text = "%s %s %s" % (expect.what, " and ".join(bounds), row.unit)
     # nan compares false both ways, so a figure that was never measured never holds.
-    held = (expect.at_least is None or x >= expect.at_least) and (expect.at_most is None or x <= expect.at_most)
+    held = (expect.at_least is None or x >= expect.at_least) and (
+        expect.at_most is None or x <= expect.at_most
+    )
     return Verdict(text, held, "%.4g %s" % (x, row.unit))
 
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Dict
 
-from packwarden.bench.scenario import Phase, Scenario
+from packwarden.bench.plan import Phase, Scenario
 from packwarden.cycles import load_cycle
 from packwarden.plant import Commands, Plant, Sensors
 from packwarden.plant.vehicle import Driver, Steady, load_for

@@ -187,7 +187,7 @@ class Driver:
         self._wheel_w = 0.0  # what the driver wants at the wheels in the step that runs now
 
     def follow(self, trace: Trace, grade: float = 0.0, repeat: int = 1) -> None:
-        """From the next step on follow a trace, `repeat` times on end.  Times given to `step` are its times."""
+        """From the next step on follow a trace, `repeat` times on end; `step` is told the trace's time."""
         self._trace, self._grade, self._repeat, self._power_w = trace, grade, repeat, None
 
     def ask(self, power_w: float, grade: float = 0.0) -> None:

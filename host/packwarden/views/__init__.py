@@ -1,0 +1,1 @@
+"""Everything that a person looks at: tables in a terminal, reports, pages.  Nothing imports this room but the command."""
