@@ -24,7 +24,9 @@ from warden import journal, settings
 from warden.sense import COUNTS
 
 HEAD = 12  # words before the counts
-(MAGIC_AT, KIND_AT, NOW_LOW, NOW_HIGH, SCAN_AT, INPUTS_AT, FIRST_AT, FRESH_AT, ABSENT_AT, RX_AT, DRAIN_AT, _SPARE) = range(12)
+(
+    MAGIC_AT, KIND_AT, NOW_LOW, NOW_HIGH, SCAN_AT, INPUTS_AT, FIRST_AT, FRESH_AT, ABSENT_AT, RX_AT, DRAIN_AT, _SPARE,
+) = range(12)  # fmt: skip
 MAGIC = 0x7077
 SCAN, POWER_UP, END = 0, 1, 2  # kinds of frame
 NV_BYTES = settings.IMAGE_BYTES + journal.IMAGE_BYTES

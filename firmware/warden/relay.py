@@ -185,8 +185,9 @@ class Relay:
         board.out_bits = self.sequence.outputs | sense.iso_outputs
         board.limit_permille = self.limit_u // 1000
         sense.last_scan_ma = sense.ma
-        self.journal.sample(dt_ms, sense.ma, sense.string_mv, sense.link_mv, self.reporter.low(), self.reporter.low_mv())
-        self.reporter.tell(now_ms, dt_ms)
+        told = self.reporter
+        self.journal.sample(dt_ms, sense.ma, sense.string_mv, sense.link_mv, told.low(), told.low_mv())
+        told.tell(now_ms, dt_ms)
 
     def _time(self, now_ms):
         """Time since the last scan, and the account of scans that came late."""

@@ -97,7 +97,7 @@ M12 button string button over 1 0 0 alarm+nodrive awake - | start or reset held 
 
 
 def row(line):
-    """A line of ROWS as (number, stage, watches, quantity, sign, pickup, dropout, delay, actions, modes, switch, about).
+    """A line of ROWS as a tuple, in the columns' order and with the meaning last.
 
     Words become their numbers, except that pickup, dropout and delay stay names of settings where they are names.
     """
@@ -113,7 +113,8 @@ def row(line):
     numbers = [int(v) if v.isdigit() else v for v in c[5:8]]
     quantity = QUANTITIES[watches].split().index(c[3])
     sign = {"over": 1, "under": -1}[c[4]]
-    return c[0], c[1], watches, quantity, sign, numbers[0], numbers[1], numbers[2], action, awake, c[10].strip("-"), about
+    switch = c[10].strip("-")
+    return c[0], c[1], watches, quantity, sign, numbers[0], numbers[1], numbers[2], action, awake, switch, about
 
 
 def table():

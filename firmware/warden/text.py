@@ -1,7 +1,8 @@
 """Tables written as text: a row a line, columns by spaces, the meaning after a bar.
 
-A table is in parts, so that none needs a long stretch of memory while it is read in, and stands alone in a file `table_*.py`.  The module that runs it turns it into compact columns when it is
-imported, and on a board lets the file go again: the text is for readers, and a board has no room for it.
+A table is in parts, so that none needs a long stretch of memory while it is read in, and stands alone in a file
+`table_*.py`.  The module that runs it turns it into compact columns when it is imported, and on a board lets the
+file go again: the text is for readers, and a board has no room for it.
 """
 
 import sys

@@ -133,5 +133,6 @@ def _fill(path: Path, where: str, plain: Any, data: dict[str, Any]) -> Any:
     for key, value in data.items():
         low, high = fields[key].metadata["low"], fields[key].metadata["high"]
         if not _is_number(value) or not low <= value <= high:
-            raise InputError(path, "%s.%s" % (where, key), value, "%g to %g, %s" % (low, high, fields[key].metadata["about"]))
+            allowed = "%g to %g, %s" % (low, high, fields[key].metadata["about"])
+            raise InputError(path, "%s.%s" % (where, key), value, allowed)
     return dataclasses.replace(plain, **{key: float(value) for key, value in data.items()})

@@ -194,7 +194,7 @@ class Rig:
             words = line.partition("*")[0].split(" ")
             if words[0] == kind and '"' not in line:
                 fields = dict([w.split("=") for w in words[2:]])
-                if all([fields.get(k) == str(v) for k, v in wanted.items()]):
+                if all(fields.get(k) == str(v) for k, v in wanted.items()):
                     out.append(fields)
         return out
 

@@ -31,7 +31,8 @@ def micropython():
     def run(script, *args, heap="1m"):
         env = dict(os.environ, MICROPYPATH="%s:%s:%s" % (FIRMWARE, RIG, Path(__file__).parent))
         done = subprocess.run(
-            [command, "-X", "heapsize=" + heap, str(script), *args], capture_output=True, text=True, env=env, timeout=300
+            [command, "-X", "heapsize=" + heap, str(script), *args],
+            capture_output=True, text=True, env=env, timeout=300,
         )
         assert done.returncode == 0, done.stderr + done.stdout[-2000:]
         return done.stdout

@@ -33,7 +33,8 @@ class Protocol(Rule):
 
 def emitted(n=24):
     env = {"PYTHONPATH": "%s:%s" % (HERE.parents[1] / "firmware", HERE.parent / "firmware")}
-    done = subprocess.run([sys.executable, str(HERE / "told.py"), str(n)], capture_output=True, text=True, env=env, check=True)
+    told = [sys.executable, str(HERE / "told.py"), str(n)]
+    done = subprocess.run(told, capture_output=True, text=True, env=env, check=True)
     return done.stdout.splitlines(keepends=True)
 
 
@@ -43,7 +44,7 @@ def lines():
 
 
 def test_crc_is_the_catalogue_one():
-    """CRC-16/IBM-3740: check value 0x29B1 (catalogue of parametrised CRC algorithms), and crccheck as a second opinion."""
+    """CRC-16/IBM-3740: 0x29B1 (catalogue of parametrised CRC algorithms), and crccheck as a second opinion."""
     assert crc.crc16(b"123456789") == 0x29B1
     for n in range(200):
         data = bytes((n * k * 7 + 3) % 256 for k in range(n))

@@ -11,7 +11,8 @@ HERE = Path(__file__).parent
 
 def cpython(n):
     env = {"PYTHONPATH": "%s:%s" % (HERE.parents[1] / "firmware", HERE.parent / "firmware")}
-    return subprocess.run([sys.executable, str(HERE / "told.py"), str(n)], capture_output=True, text=True, env=env, check=True).stdout
+    told = [sys.executable, str(HERE / "told.py"), str(n)]
+    return subprocess.run(told, capture_output=True, text=True, env=env, check=True).stdout
 
 
 @pytest.mark.parametrize("n", [1, 12, 24])

@@ -87,7 +87,9 @@ class Bus:
 
     # -- the link ---------------------------------------------------------------------------------------
 
-    def controller(self, dt_s: float, demand_w: float, enable: bool, limit_permille: int, e_v: float, r_ohm: float) -> None:
+    def controller(
+        self, dt_s: float, demand_w: float, enable: bool, limit_permille: int, e_v: float, r_ohm: float
+    ) -> None:
         """Move the controller's power towards what is asked, allowed and possible."""
         spec = self.spec
         asked = demand_w if enable or self.controller_ignores_enable else 0.0

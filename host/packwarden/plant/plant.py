@@ -102,6 +102,7 @@ class Plant:
         n = string.n
         if not (-25.0 * n < volts < 40.0 * n and -3000.0 < current < 30000.0):
             raise PlantError(
-                "at %.3f s the plant left its bounds: string %.3f V, current %.3f A, link %.3f V, power %.1f W, modules %s"
+                "at %.3f s the plant left its bounds: string %.3f V, current %.3f A, link %.3f V, power %.1f W,"
+                " modules %s"
                 % (self.t_s, volts, current, bus.link_v, bus.power_w, ["%.3f" % v for v in self.module_v])
             )

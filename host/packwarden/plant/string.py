@@ -104,7 +104,8 @@ class String:
 
     def totals(self) -> Tuple[float, float]:
         """(EMF less RC voltages, series resistance) of the whole string."""
-        return sum(self.emf) - sum(self.v1) - sum(self.v2), sum(self.ohm) + sum(self.joint_ohm) + self.spec.bus.cable_ohm
+        ohm = sum(self.ohm) + sum(self.joint_ohm) + self.spec.bus.cable_ohm
+        return sum(self.emf) - sum(self.v1) - sum(self.v2), ohm
 
     def step(self, dt_s: float, i_a: float) -> None:
         """Pass i_a for dt_s; leaves module_v as measured between each module's taps."""

@@ -1,1 +1,1 @@
-"""Everything that a person looks at: tables in a terminal, reports, pages.  Nothing imports this room but the command."""
+"""Everything a person looks at: tables in a terminal, reports, pages.  Only the command imports this room."""
