@@ -246,12 +246,15 @@ class Relay:
         """Quantities of 48 and 72: the precharge curve, and the main contactor against its command."""
         x = self.sense.string
         link, string = self.sense.link_mv, self.sense.string_mv
+        # Never closed onto, nor called open against, a string tap that reads less than the modules together.
+        modules = self.sense.median_mv * self.sense.n
+        whole = string if string > modules else modules
         if mode == PRECHARGE:
             x[Q_PRE_MS] = self.mode_ms
-            within = link * 1000 >= string * self.pre_band if string < 1000000 else False
-            gap = string - self.link_start_mv
+            within = link * 1000 >= whole * self.pre_band if whole < 1000000 else False
+            gap = whole - self.link_start_mv
             # Judged on the part of the curve still to go, so that a link left half full is not a fault.
-            if gap * 4 > string:
+            if gap * 4 > whole:
                 x[Q_PRE_FAST] = 1 if within and self.mode_ms < self.pre_fast_ms else 0
                 if not self.shape_seen and self.mode_ms >= self.pre_check_ms:
                     self.shape_seen = True
@@ -270,7 +273,7 @@ class Relay:
             x[Q_NOT_OPEN] = 0
         else:
             x[Q_NOT_CLOSED] = 0
-            full = mode != PRECHARGE and string > 0 and link * 1000 > string * self.drop
+            full = mode != PRECHARGE and whole > 0 and link * 1000 > whole * self.drop
             x[Q_NOT_OPEN] = 1 if aux or full else 0
         if aux != self.was_aux:
             self.was_aux = aux
@@ -376,6 +379,7 @@ class Relay:
             self.closing_ms -= self.op_ms
             self.limit_u = 1000000
         if now == CHARGE:
+            self.closing_ms -= self.op_ms
             self.limit_u = 1000000
         j.dirty = True
         self.reporter.changed(was)

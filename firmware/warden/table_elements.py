@@ -73,6 +73,10 @@ M8 trip box probe over 1 0 m_trip_ms staged awake - | temperature probe open or 
 69 crash string no_crash over 1 0 0 open powered+lockout - | crash switch open
 69 service string no_service over 1 0 0 open powered+lockout - | service disconnect pulled
 69 interlock string no_interlock over 1 0 0 staged powered+lockout - | interlock loop open
+69 estop_open string no_estop over 1 0 0 nodrive+nocharge rest - | emergency stop pressed: no start
+69 crash_open string no_crash over 1 0 0 nodrive+nocharge rest - | crash switch open: no start
+69 service_open string no_service over 1 0 0 nodrive+nocharge rest - | service disconnect out: no start
+69 cover_open string no_interlock over 1 0 0 nodrive+nocharge rest - | interlock loop open: no start
 69 plug string plug over 1 0 0 staged loaded - | plug present with the drive path closed or closing
 M4 alarm string sum over sum_band_mv sum_dropout_mv m_alarm_ms alarm+derate+nodrive+nocharge awake - | modules do not add up to the string tap
 M4 trip string sum over sum_band_mv sum_dropout_mv m_trip_ms staged awake - | modules do not add up, not mended

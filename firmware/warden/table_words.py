@@ -37,7 +37,7 @@ link_dead | the link is below link_dead_mv
 dwelt | in this mode for min_dwell_ms
 waited | in this mode for shed_ms
 tested | self-test passed
-may_close | the closing limit has room
+may_close | the closing limit of main and charger has room
 asked | a reset with the right code came by wire
 alarmed | an alarm or a trip is up
 derated | an element asks for less power

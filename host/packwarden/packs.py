@@ -101,10 +101,11 @@ def load_chemistry(path: Path, name: Any) -> Chemistry:
                 raise InputError(place, "tables." + key, v, "%g to %g" % (low, high))
         if key in ("charge_state", "ocv_v") and any(a >= b for a, b in zip(rows, rows[1:])):
             raise InputError(place, "tables." + key, rows, "rising numbers")
+    if tables["charge_state"][0] != 0 or tables["charge_state"][-1] != 1:
+        raise InputError(place, "tables.charge_state", tables["charge_state"], "numbers from 0 to 1, both ends given")
     filled: Chemistry = _fill(place, "values", Chemistry(), _table(place, data, "values"))
-    return dataclasses.replace(
-        filled, name=str(data.get("name", place.stem)), kind=data["kind"], **{k: tuple(tables[k]) for k in names}
-    )
+    rest: dict[str, Any] = {key: tuple(tables[key]) for key in names}
+    return dataclasses.replace(filled, name=str(data.get("name", place.stem)), kind=data["kind"], **rest)
 
 
 def _table(path: Path, data: dict[str, Any], key: str) -> dict[str, Any]:

@@ -282,3 +282,44 @@ def test_the_trip_journal_keeps_cause_and_moments():
     moments = [(int(f["at"]), int(f["i"])) for f in rig.told("prior")]
     assert [at for at, _ in moments] == list(range(-1600, 800, 100))
     assert all(abs(i - 50000) < 100 for at, i in moments if at < -100)
+
+
+def test_main_never_closes_onto_a_string_tap_that_reads_low():
+    """A string tap lost in precharge once closed main across 49 V: the modules together say how high the link must be."""
+    for lost in (1, 2, 5):
+        rig = Rig()
+        rig.until("rest")
+        rig.run(4000)
+        rig.inputs |= KEY | START
+        rig.until("precharge")
+        rig.string_off_mv = -rig.string_mv() // lost
+        for _ in range(300):
+            rig.scan()
+            if rig.board.out_bits & MAIN:
+                assert rig.link_mv >= rig.string_mv() * 95 // 100
+
+
+def test_why_there_is_no_start_is_told():
+    for bit, stage in ((ESTOP, "estop_open"), (INTERLOCK, "cover_open")):
+        rig = Rig()
+        rig.until("rest")
+        rig.run(1000)
+        rig.inputs &= ~bit
+        rig.run(300)
+        assert rig.told("event", el="69", stage=stage, on=1)
+        rig.inputs |= bit
+        rig.run(500)
+        assert rig.told("event", el="69", stage=stage, on=0)
+
+
+def test_charging_that_is_forbidden_and_allowed_in_turn_can_not_flap_fast():
+    rig = Rig(ops_max=4, ops_window_ms=60000, t49_delay_ms=100)
+    rig.charge()
+    rig.ma = 0
+    closings = 0
+    for n in range(300):
+        rig.temp_counts = [55000 if n % 2 else 32768] * 6
+        before = rig.mode
+        rig.run(200)
+        closings += before != "charge" and rig.mode == "charge"
+    assert closings <= 8

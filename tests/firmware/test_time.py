@@ -34,6 +34,15 @@ def test_a_clock_that_goes_back_is_late():
     assert ("M10", "trip", 0) in rig.trips()
 
 
+def test_scans_that_are_always_late_still_tell_everything():
+    rig = Rig()
+    rig.drive(20000)
+    before = len(rig.told("count"))
+    for _ in range(50):
+        rig.scan(late_ms=50)
+    assert len(rig.told("count")) >= before + 2
+
+
 def test_slightly_late_scans_are_forgiven():
     rig = Rig()
     rig.drive(20000)

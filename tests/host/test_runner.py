@@ -154,9 +154,7 @@ def test_power_lost_outputs_off_and_memory_spoilt_on_the_way_up() -> None:
     """No scans for 0.5 s; main opens in the plant; the flipped bit is there when the relay starts again."""
     target = Recorder(lambda now_ms: modes.MAIN)
     result = run(
-        make(
-            power_cycle=[{"at_s": 5, "off_s": 0.5}], fault=[{"kind": "settings_bit", "size": 77, "at_s": 2}]
-        ),
+        make(power_cycle=[{"at_s": 5, "off_s": 0.5}], fault=[{"kind": "settings_bit", "size": 77, "at_s": 2}]),
         target,
     )
     assert target.calls == ["start %d" % len(target_image()), "spoil settings 77", "power", "close"]
@@ -225,9 +223,7 @@ def test_serial_bytes_and_an_unread_line() -> None:
 
 def test_a_fault_that_waits_for_a_mode() -> None:
     """It begins when the relay enters drive; one that waits for a mode that never comes fails the run."""
-    result = ran(
-        fault=[{"kind": "estop", "when_mode": "drive", "at_s": 2}], expect=[{"trip": "69/estop", "fault": 1}]
-    )
+    result = ran(fault=[{"kind": "estop", "when_mode": "drive", "at_s": 2}], expect=[{"trip": "69/estop", "fault": 1}])
     entered = next(e.t_s for e in result.events if e.kind == "change" and e.fields["to"] == "drive")
     assert result.faults[0].start_s == pytest.approx(entered + 2.0, abs=0.02)
     assert result.held and result.verdicts[1].took_ms == 20
@@ -249,9 +245,7 @@ def test_traces_share_one_time_axis() -> None:
     assert {len(column) for column in result.traces.values()} == {len(t_s)}
     assert all(a < b for a, b in zip(t_s, t_s[1:])) and len(t_s) >= 200
     assert 15.03 in [round(t, 3) for t in t_s]
-    assert {"module_v.11", "soc.0", "temp_c.1", "i_a", "mode", "limit", "speed_kmh", "out_bits"} <= set(
-        result.traces
-    )
+    assert {"module_v.11", "soc.0", "temp_c.1", "i_a", "mode", "limit", "speed_kmh", "out_bits"} <= set(result.traces)
     assert told(result)[-1] == "69/estop" and max(result.traces["speed_kmh"]) > 20
 
 

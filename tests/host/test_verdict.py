@@ -175,9 +175,7 @@ def test_never_and_happens_are_each_others_opposite(what: str, value: float | No
 def test_hazards_that_are_made_are_found() -> None:
     """Main on and the link live with a plug in; closing onto an empty link; lines lost; charger with main."""
     made = drive_and_trip()
-    made.changes = [Change(c.t_s, c.bits | results.PLUGGED) for c in made.changes] + [
-        Change(19.0, MAIN | CHARGER)
-    ]
+    made.changes = [Change(c.t_s, c.bits | results.PLUGGED) for c in made.changes] + [Change(19.0, MAIN | CHARGER)]
     made.switchings[0] = Switching(4.0, True, 0.0, 10.0, 150.0)
     made.counters["lost"] = 3
     for what in (

@@ -72,7 +72,8 @@ def test_constant_power_load_is_the_quadratic():
     bus.main.step(0.0, True, 12.0)
     bus.power_w = 20000.0
     bus.link_v = 150.0
-    current = bus.step(0.01, 150.0, 0.1)
+    for _ in range(20):  # until the link's capacitor has given up what it held above that
+        current = bus.step(0.01, 150.0, 0.1)
     v = (150.0 + math.sqrt(150.0**2 - 4 * 0.1 * 20000.0)) / 2
     assert bus.link_v == pytest.approx(v, rel=1e-4)
     assert current * bus.link_v == pytest.approx(20000.0, rel=2e-3)

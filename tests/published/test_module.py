@@ -12,7 +12,7 @@ from packwarden.plant.string import String
 TWO_RC = Chemistry(
     kind="lfp", charge_state=(0.0, 1.0), ocv_v=(11.0, 13.0), r_factor=(1.0, 1.0), charge_factor=(1.0, 1.0),
     r1_factor=0.5, tau1_s=5.0, r2_factor=0.8, tau2_s=60.0, well_c=1.0, well_gain=1.0, r_per_c=0.0,
-    capacity_per_c=0.0, self_discharge_per_day=0.0, gas_a_per_ah=0.0,
+    capacity_per_c=0.0, self_discharge_per_day=0.0, gas_a_per_ah=0.0, charge_fast=0.0,
 )  # fmt: skip
 
 

@@ -185,7 +185,7 @@ def _rows() -> Tuple[Tuple[Any, ...], ...]:
          CHARGING, "", True, put.part("charger", "stuck_a", lambda x: x)),
         ("Modules",),
         ("capacity_loss", "a module has lost capacity", "module", "times", (0.01, 1.0, 0.4), "what is left",
-         ("drive", "charge"), "", True, put.module("capacity_scale", lambda was, x: was * x)),
+         ("drive", "charge"), "", True, put.capacity),
         ("resistance_rise", "a module's resistance has risen", "module", "times", (1.0, 100.0, 5.0),
          "against before", DRIVING, "", True, put.module("resistance_scale", lambda was, x: was * x)),
         ("cell_shorted", "one cell of a module is shorted", "module", "V", (0.5, 8.0, 2.1), "lost", AWAKE, "",
@@ -308,7 +308,5 @@ def reference() -> str:
                 kind.default,
             )
         about = kind.about if kind.undone else kind.about + " (can't be undone)"
-        out.append(
-            "| `%s` | %s | %s | %s | %s |" % (kind.name, about, kind.place, size, ", ".join(kind.modes))
-        )
+        out.append("| `%s` | %s | %s | %s | %s |" % (kind.name, about, kind.place, size, ", ".join(kind.modes)))
     return "\n".join(out[1:]) + "\n"

@@ -130,14 +130,29 @@ def empty(b: Bench, k: int, x: float) -> Undo:
     return _forever
 
 
-def dry(b: Bench, k: int, x: float) -> Undo:
+def capacity(b: Bench, k: int, x: float) -> Undo:
+    """Capacity is lost with the charge that was in it: the module keeps its charge state, never its charge."""
     string = b.plant.string
-    less = b.turn(string, "capacity_scale", at=k, value=string.capacity_scale[k] * x)
+
+    def at_same_state(act: Callable[[], Any]) -> Any:
+        charge_state = string.charge_state(k)
+        done = act()
+        string.set_charge_state(k, charge_state)
+        return done
+
+    back = at_same_state(lambda: b.turn(string, "capacity_scale", at=k, value=string.capacity_scale[k] * x))
+    return lambda: at_same_state(back)
+
+
+def dry(b: Bench, k: int, x: float) -> Undo:
+    """Water lost: less capacity, more resistance."""
+    string = b.plant.string
+    less = capacity(b, k, x)
     more = b.turn(string, "resistance_scale", at=k, value=string.resistance_scale[k] / x)
 
     def undo() -> None:
-        less()
         more()
+        less()  # last, as it brings what hangs on the charge state up to date
 
     return undo
 

@@ -1,12 +1,14 @@
-"""The reference part of docs/bench.md, made from the tables: `python -m packwarden.bench.reference docs/bench.md`."""
+"""The reference parts of docs/bench.md and docs/protection.md, made from the tables.
+
+`python -m packwarden.bench.reference` writes both.
+"""
 
 from __future__ import annotations
 
-import sys
-from pathlib import Path
-from typing import List
+from typing import Callable, Dict, List
 
-from packwarden.bench import faults, schema, verdict
+from packwarden import paths
+from packwarden.bench import faults, relay_tables, schema, verdict
 
 BEGIN, END = "<!-- made from the tables -->", "<!-- end of what is made -->"
 
@@ -29,15 +31,19 @@ def whole() -> str:
     return "\n\n".join(parts)
 
 
-def page(text: str) -> str:
+PAGES: Dict[str, Callable[[], str]] = {"bench.md": whole, "protection.md": relay_tables.whole}
+
+
+def page(text: str, made: Callable[[], str] = whole) -> str:
     """A page with its made part made anew.  ValueError when it has no place for it."""
     before, begin, rest = text.partition(BEGIN)
     _, end, after = rest.partition(END)
     if not begin or not end:
         raise ValueError("the page has no place between %r and %r" % (BEGIN, END))
-    return "%s%s\n\n%s\n\n%s%s" % (before, BEGIN, whole(), END, after)
+    return "%s%s\n\n%s\n\n%s%s" % (before, BEGIN, made(), END, after)
 
 
 if __name__ == "__main__":
-    file = Path(sys.argv[1])
-    file.write_text(page(file.read_text(encoding="utf-8")), encoding="utf-8")
+    for name, made in PAGES.items():
+        file = paths.ROOT / "docs" / name
+        file.write_text(page(file.read_text(encoding="utf-8"), made), encoding="utf-8")

@@ -7,6 +7,8 @@ from __future__ import annotations
 
 import platform
 import subprocess
+from array import array
+from dataclasses import dataclass
 from typing import Any, Dict, List, Mapping, NamedTuple, Sequence, Tuple, Union
 
 from packwarden.bench.inprocess import InProcess
@@ -26,7 +28,8 @@ TRIPS = int(modes.TRIPS)
 Value = Union[int, Tuple[int, ...]]
 
 
-class Setting(NamedTuple):
+@dataclass(frozen=True)
+class Setting:
     """One row of the settings table.  `default` has one value for each of `count`."""
 
     name: str
@@ -89,6 +92,12 @@ def named(values: Sequence[int]) -> Dict[str, Value]:
 def values_of(scenario: Scenario) -> Dict[str, Value]:
     """The settings that a scenario runs with, by name."""
     return named(scenario.values)
+
+
+def defaults() -> "array[int]":
+    """Every setting at its default, in the firmware's order."""
+    values: "array[int]" = settings.defaults()
+    return values
 
 
 def digest(values: Sequence[int]) -> str:

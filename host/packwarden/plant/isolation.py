@@ -25,6 +25,7 @@ class Isolation:
         self.leak_at: Optional[Tuple[int, float]] = None
         self.chassis_v = 0.0  # from pack -
         self.string_v = 0.0
+        self._decay = (0.0, 1.0)
 
     def step(self, dt_s: float, string_v: float, module_v: Sequence[float], bits: int) -> None:
         """Let the chassis move towards its place between the ends."""
@@ -41,7 +42,9 @@ class Isolation:
             current += sum(module_v[: k + 1]) / ohm
             whole += 1.0 / ohm
         aim = current / whole
-        self.chassis_v = aim + (self.chassis_v - aim) * math.exp(-dt_s / SETTLE_S)
+        if self._decay[0] != dt_s:
+            self._decay = (dt_s, math.exp(-dt_s / SETTLE_S))
+        self.chassis_v = aim + (self.chassis_v - aim) * self._decay[1]
         self.string_v = string_v
 
     @property

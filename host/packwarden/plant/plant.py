@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import List
 
-from packwarden.plant.bus import OUT_CHARGER, OUT_ENABLE, Bus
+from packwarden.plant.bus import OUT_CHARGER, OUT_ENABLE, OUT_FAN, Bus
 from packwarden.plant.charger import Charger
 from packwarden.plant.isolation import Isolation
 from packwarden.plant.spec import PackSpec
@@ -46,7 +46,7 @@ class Plant:
         self.isolation = Isolation(spec.bus.leak_ohm)
         self.i_a = 0.0
         self.module_v: List[float] = self.string.module_v
-        self.string_v = sum(self.module_v)
+        self.string_v = self.string.string_v
         self.isolation.chassis_v = 0.5 * self.string_v
         self.isolation.string_v = self.string_v
         self.discharged_j = 0.0
@@ -76,7 +76,8 @@ class Plant:
         string, bus = self.string, self.bus
         string.ambient_c = c.ambient_c
         bits = c.out_bits
-        e_v, r_ohm = string.totals()
+        string.fan = bits & OUT_FAN != 0
+        e_v, r_ohm = string.totals(dt_s)
         charging = c.mains and (bus.charger_relay.closed or self.charger.ignores_enable)
         bus.step_aux(dt_s, bits, bus.main.closed, charging, c.key)
         bus.controller(dt_s, c.demand_w, bool(bits & OUT_ENABLE), c.limit_permille, e_v, r_ohm)
@@ -84,14 +85,14 @@ class Plant:
         if charging:
             limit = c.limit_permille if bits & OUT_CHARGER else 1000
             current -= self.charger.step(dt_s, e_v - current * r_ohm, r_ohm, max(string.box_temp_c), limit)
-        elif not c.mains and self.charger.stage:
+        elif not c.mains:
             self.charger.unplugged()
         else:
             self.charger.current_a = 0.0
         string.step(dt_s, current)
         self.i_a = current
         self.module_v = string.module_v
-        self.string_v = volts = sum(self.module_v)
+        self.string_v = volts = string.string_v
         energy = volts * current * dt_s
         if energy >= 0.0:
             self.discharged_j += energy

@@ -1,16 +1,18 @@
 """Sensors: from the plant's volts, amps and degrees to the 16-bit counts that the relay reads.
 
 Each head measures its own box against the box's negative lead.  For every module in its slot the upper and the
-lower tap are read together, so a changing current does not tear a module's voltage apart.
+lower tap are read together, so a changing current does not tear a module's voltage apart.  Taps, string and link
+pass a first-order filter (1 Mohm over 68 kohm and 100 nF: 25 Hz), exact for voltages that hold over a step.
 
 Knobs (call `changed()` after touching any): `lead_open[k]` (upper tap of module k pulled to the box's negative by
-its divider), `ref_open[b]` (the box's negative lead: the head floats), `lead_ohm[k]` (series resistance in the
-lead), `lead_short[k]` (upper lead of k touching that of k+1), `swapped` (None or k: upper leads of k and k+1
-crossed), `frozen[k]`, `frozen_head[b]`, `absent` (bitmask of boxes whose head does not answer), `gain[k]`,
-`offset_v[k]`, `ref_drift[b]` (relative; scales the head), `noise_scale`, `spike[k]` (volts, now and then),
-`mux_shift[b]`; current: `current_offset_a`, `current_gain`, `current_dead`, `current_stuck_a`, `current_drift_a_per_s`;
-probes: `probe_fault[b]` (None, "open", "short", "frozen"), `probe_offset_c[b]`; `string_open`, `string_gain`,
-`link_open`, `link_gain`, `aux_open`, `iso_stuck`.
+its divider), `ref_open[b]` (the box's negative lead: the head floats to the mean of its taps), `lead_ohm[k]` (series
+resistance in the lead), `lead_short[k]` (upper lead of k touching that of k+1), `swapped` (None or k: upper leads of
+k and k+1 crossed), `frozen[k]`, `frozen_head[b]`, `absent` (bitmask of boxes whose head does not answer), `gain[k]`,
+`offset_v[k]`, `ref_drift[b]` (relative; scales the head and its own REF), `noise_scale`, `spike[k]` (volts, now and
+then), `mux_shift[b]` (channel k reads k+1); current: `current_offset_a`, `current_gain` (-1: inverted),
+`current_dead` (mid-scale), `current_stuck_a` (None or A; beyond the sensor's range is its rail),
+`current_drift_a_per_s`; probes: `probe_fault[b]` (None, "open", "short", "frozen"), `probe_offset_c[b]`;
+`string_open`, `string_gain`, `link_open`, `link_gain`, `aux_open`, `iso_stuck`.
 """
 
 from __future__ import annotations
@@ -29,8 +31,8 @@ REF_COUNTS = 32768
 DIVIDER_OHM = 1.068e6  # of a sense lead's divider: 1 Mohm over 68 kohm
 NOISE_N = 4096
 
-# Steinhart-Hart coefficients of a 10 kohm thermistor of the 10K3MCD1 kind, through three points of its table in the
-# Campbell Scientific 109SS manual (-40 degC 336103.2, 0 degC 32650.9 ohm) and 10000 ohm at 25 degC.
+# Steinhart-Hart coefficients of a 10 kohm thermistor of the 10K3MCD1 kind: solved through -40 degC 336103.2 ohm and
+# 0 degC 32650.9 ohm of the table in the Campbell Scientific 109SS manual (C-1) and 10000 ohm at 25 degC.
 NTC_A, NTC_B, NTC_C = 1.12914830e-03, 2.34124552e-04, 8.76742139e-08
 
 
@@ -89,6 +91,10 @@ class Sensors:
         self._drift_from_s = 0.0
         self._faulty = False
         self._probe_s = -1.0
+        self._filtered = list(plant.module_v)
+        self._string_v, self._link_v = plant.string_v, plant.bus.link_v
+        self._filtered_s = plant.t_s
+        self._filter = (0.0, 1.0)  # step and its decay
 
     def changed(self) -> None:
         """Some knob was touched."""
@@ -106,7 +112,7 @@ class Sensors:
         noise, at = self.noise, self.noise_at
         rough = s.noise_counts * self.noise_scale
         per = s.tap_v_per_count
-        volts = plant.module_v
+        volts = self._through_filter()
         k = first
         for _ in range(n):
             if k >= self.n:
@@ -129,14 +135,14 @@ class Sensors:
                     counts[24 + k] = 0
             at += 2
             k += 1
-        string_v = 0.0 if self.string_open else plant.string_v * self.string_gain * self.own_string
-        link_v = 0.0 if self.link_open else plant.bus.link_v * self.link_gain * self.own_link
+        string_v = 0.0 if self.string_open else self._string_v * self.string_gain * self.own_string
+        link_v = 0.0 if self.link_open else self._link_v * self.link_gain * self.own_link
         counts[STRING] = _clamp(string_v / s.string_v_per_count + noise[at & 4095] * rough)
         counts[LINK] = _clamp(link_v / s.string_v_per_count + noise[at + 1 & 4095] * rough)
         counts[CURRENT] = self._current(noise[at + 2 & 4095])
         aux_v = 0.0 if self.aux_open else plant.bus.aux_v
         counts[AUX] = _clamp(aux_v / s.aux_v_per_count + noise[at + 3 & 4095] * rough)
-        self.noise_at = at + 4 & 4095
+        self.noise_at = at + 5 & 4095  # odd in all, so that the whole table is walked
         iso = plant.isolation
         if not self.iso_stuck:
             counts[ISO_P] = _clamp(iso.pos_v / s.iso_v_per_count)
@@ -144,6 +150,22 @@ class Sensors:
         if plant.t_s >= self._probe_s:
             self._probe_s = plant.t_s + 0.5
             self._boxes(counts)
+
+    def _through_filter(self) -> List[float]:
+        """Module voltages behind the filter, brought up to the plant's time; string and link with them."""
+        plant = self.plant
+        dt_s = plant.t_s - self._filtered_s
+        if dt_s <= 0.0:
+            return self._filtered
+        self._filtered_s = plant.t_s
+        kept_s, a = self._filter
+        if not -1e-9 < dt_s - kept_s < 1e-9:
+            a = math.exp(-dt_s / self.spec.filter_s) if self.spec.filter_s else 0.0
+            self._filter = (dt_s, a)
+        self._filtered = [v + a * (f - v) for v, f in zip(plant.module_v, self._filtered)]
+        self._string_v = plant.string_v + a * (self._string_v - plant.string_v)
+        self._link_v = plant.bus.link_v + a * (self._link_v - plant.bus.link_v)
+        return self._filtered
 
     def _current(self, noise: float) -> int:
         s = self.spec
@@ -172,13 +194,13 @@ class Sensors:
                 c = self._probe_held[b] = _clamp(65535.0 * ohm / (ohm + 10000.0))
             counts[PROBE + b] = c
             # A head whose reference has fallen reads everything too high, its own fixed path included.
-            counts[REF + b] = _clamp(REF_COUNTS / (1.0 + self.ref_drift[b]))
+            counts[REF + b] = _clamp(REF_COUNTS * (1.0 + self.ref_drift[b]))
 
     # -- faults of leads, channels and heads ------------------------------------------------------------
 
     def _faulty_pair(self, counts: "array[int]", k: int, start: int, volts: List[float], n1: float, n2: float) -> None:
         up = self._channel(k, start, volts, n1)
-        low = self._channel(k - 1, start, volts, n2) if k > start else self._ground(self.box_of[k], volts)
+        low = self._channel(k - 1, start, volts, n2) if k > start else 0
         box = self.box_of[k]
         if self.frozen[k] or self.frozen_head[box]:
             up = self._held[k]
@@ -201,9 +223,6 @@ class Sensors:
                 self._held[k], self._held_low[k] = counts[k], counts[24 + k]
         self.frozen_head[box] = True
         self.changed()
-
-    def _ground(self, box: int, volts: List[float]) -> int:
-        return 0
 
     def _lead_v(self, k: int, start: int, volts: List[float]) -> float:
         """Voltage on the wire that should be the upper tap of module k, against the box's negative."""

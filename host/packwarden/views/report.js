@@ -36,8 +36,8 @@ const shape = (kind, x, y, r, extra = "") => {
 // -- the string line -----------------------------------------------------------------------------------------------
 const SPAN_MV = 1500;
 function drawString() {
-  const box = $("string"), W = Math.max(280, box.clientWidth), narrow = W < 560, H = 268, mid = 126, tall = 100;
-  const row = rowAt(cursor), n = run.modules, left = 46, right = 8;
+  const box = $("string"), W = Math.max(280, box.clientWidth), narrow = W < 560, H = 300, mid = 122, tall = 100;
+  const row = rowAt(cursor), n = run.modules, left = 50, right = 8;
   const v = Array.from({ length: n }, (_, k) => columns["module_v." + k][row]);
   const sorted = [...v].sort((a, b) => a - b), median = n % 2 ? sorted[n >> 1] : (sorted[n / 2 - 1] + sorted[n / 2]) / 2;
   const i = columns.i_a[row], band = run.band.base_mv + Math.abs(i) * run.band.slope_mv_per_a;
@@ -69,15 +69,15 @@ function drawString() {
       if (Math.abs(off - mv) > 100 || !believed) s += `<circle class="ring" cx="${x}" cy="${y(off)}" r="${r + 4}"${believed ? "" : ' stroke-dasharray="3 3"'}/>`;
     }
     if (state !== "normal" || (!narrow && step > 44)) {
-      const text = (mv >= 0 ? "+" : "") + (Math.abs(mv) < 1000 ? fix(mv, 0) + (step > 52 ? " mV" : "") : fix(mv / 1000, 2) + " V") + (beyond ? (mv < 0 ? " \u2193" : " \u2191") : "");
-      s += `<text x="${clamp(x, left + 16, W - right - 18)}" y="${clamp(mv < 0 ? at_y + r + 14 : at_y - r - 5, 11, H - 48)}" text-anchor="middle"${state === "normal" ? ' class="dim"' : ' font-weight="700"'}>${text}</text>`;
+      const text = (mv >= 0.5 ? "+" : "") + (Math.abs(mv) < 1000 ? fix(Math.round(mv) || 0, 0) + (step > 52 ? " mV" : "") : fix(mv / 1000, 2) + " V") + (beyond ? (mv < 0 ? " \u2193" : " \u2191") : "");
+      s += `<text x="${clamp(x, left + 16, W - right - 18)}" y="${clamp(mv < 0 ? at_y + r + 14 : at_y - r - 5, 11, H - 45)}" text-anchor="middle"${state === "normal" ? ' class="dim"' : ' font-weight="700"'}>${text}</text>`;
     }
     s += `<text x="${x}" y="${H - 31}" text-anchor="middle"${state === "normal" ? "" : ' font-weight="700"'}>${k + 1}</text>`;
   });
   box.innerHTML = s + "</svg>";
   const low = v.indexOf(sorted[0]);
   const named = up.map((u, k) => (u ? `module ${k + 1}: ${u.name}` : "")).filter(Boolean);
-  $("now").innerHTML = `<b>${clock(cursor, 0.01)}</b>${Math.abs(cursor - run.cursor.t_s) < 0.006 ? " (" + safe(run.cursor.what) + ")" : ""} &middot; ${mode(cursor)} &middot; ${fix(i, 0)} A &middot; median ${fix(median, 2)} V &middot; lowest module ${low + 1} at ${fix(v[low], 2)} V &middot; normal at this current: \u00b1${fix(band, 0)} mV${named.length ? " &middot; <b>" + safe(named.join("; ")) + "</b>" : ""}`;
+  $("now").innerHTML = `<b>${clock(cursor, 0.01)}</b>${Math.abs(cursor - run.cursor.t_s) < 0.006 ? " (" + safe(run.cursor.what) + ")" : ""} &middot; ${mode(times[row])} &middot; ${fix(i, 0)} A &middot; median ${fix(median, 2)} V &middot; lowest module ${low + 1} at ${fix(v[low], 2)} V &middot; normal at this current: \u00b1${fix(band, 0)} mV${named.length ? " &middot; <b>" + safe(named.join("; ")) + "</b>" : ""}`;
   const first = rowAt(view[0]), last = rowAt(view[1]), slider = $("when");
   slider.min = first; slider.max = last; slider.value = row;
   slider.setAttribute("aria-valuetext", clock(cursor, 0.01));
@@ -94,7 +94,7 @@ function operated(t) {
 const mode = (t) => { let m = run.modes[0][1]; for (const [at, name] of run.modes) if (at <= t + 1e-9) m = name; return m; };
 
 // -- plots ---------------------------------------------------------------------------------------------------------
-const LEFT = 46, RIGHT = 8;
+const LEFT = 50, RIGHT = 8;
 let W = 700;
 const X = (t) => LEFT + ((t - view[0]) / (view[1] - view[0])) * (W - LEFT - RIGHT);
 const T = (x) => view[0] + ((x - LEFT) / (W - LEFT - RIGHT)) * (view[1] - view[0]);
@@ -127,21 +127,35 @@ function faultSpans(H) {
 function panel(p) {
   const H = p.height, from = rowAt(view[0]), to = Math.min(N - 1, rowAt(view[1]) + 1);
   let low = Infinity, high = -Infinity;
-  for (const c of p.series) { const col = columns[c.column]; for (let i = from; i <= to; i++) { if (col[i] < low) low = col[i]; if (col[i] > high) high = col[i]; } }
+  for (const c of p.series) {
+    if (c.look === "reading") continue;  // a reading may be anything: it runs along the edge when it is off the scale
+    const col = columns[c.column];
+    for (let i = from; i <= to; i++) { if (col[i] < low) low = col[i]; if (col[i] > high) high = col[i]; }
+  }
+  for (const c of p.series) if (c.look === "reading") {
+    const col = columns[c.column], most = Math.max(1.5, (high - low) * 0.5), [a, z] = [low - most, high + most];
+    for (let i = from; i <= to; i++) { low = Math.min(low, Math.max(a, col[i])); high = Math.max(high, Math.min(z, col[i])); }
+  }
   if (p.at_least) { low = Math.min(low, p.at_least[0]); high = Math.max(high, p.at_least[1]); }
   if (high - low < p.smallest) { const more = (p.smallest - (high - low)) / 2; low -= more; high += more; }
   const room = (high - low) * 0.25;
   for (const l of p.lines) if (l.y > low - room && l.y < high + room) { low = Math.min(low, l.y); high = Math.max(high, l.y); }
   const pad = (high - low) * 0.06; low -= pad; high += pad;
-  const Y = (v) => 4 + (1 - (v - low) / (high - low)) * (H - 8);
-  let s = faultSpans(H);
+  const Y = (v) => clamp(4 + (1 - (v - low) / (high - low)) * (H - 8), 1.5, H - 1.5);
+  let s = faultSpans(H), written = [];
   const step = nice(high - low, H > 110 ? 5 : 3);
   for (let v = Math.ceil(low / step) * step; v <= high; v += step) {
     s += `<path class="${Math.abs(v) < step / 1e6 ? "zero" : "grid"}" d="M${LEFT} ${Y(v)}H${W - RIGHT}"/>`;
     if (Y(v) > 8 && Y(v) < H - 4) s += `<text class="dim" x="${LEFT - 5}" y="${Y(v) + 4}" text-anchor="end">${fix(Math.abs(v) < step / 1e6 ? 0 : v, step < 0.1 ? 2 : step < 1 || step % 1 ? 1 : 0)}</text>`;
   }
   timeGrid().forEach((t) => { s += `<path class="grid" d="M${X(t)} 0V${H}"/>`; });
-  for (const l of p.lines) if (l.y > low && l.y < high) s += `<path class="pickup ${l.level === "trip" ? "red" : ""}" d="M${LEFT} ${Y(l.y)}H${W - RIGHT}"/><text class="dim" x="${LEFT + 5}" y="${Y(l.y) - 4}">${safe(l.text)}</text>`;
+  for (const l of p.lines) {
+    if (l.y <= low || l.y >= high) continue;
+    s += `<path class="pickup ${l.level === "trip" ? "red" : ""}" d="M${LEFT} ${Y(l.y)}H${W - RIGHT}"/>`;
+    if (written.some((y) => Math.abs(y - Y(l.y)) < 13)) continue;
+    written.push(Y(l.y));
+    s += `<text class="dim" x="${LEFT + 5}" y="${Y(l.y) < 16 ? Y(l.y) + 13 : Y(l.y) - 4}">${safe(l.text)}</text>`;
+  }
   for (const c of p.series) s += `<path class="${c.look}" d="${path(columns[c.column], Y)}"/>`;
   return s + marksOver(H);
 }

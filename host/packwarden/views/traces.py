@@ -5,12 +5,12 @@ Rows are real samples, never averages.  Round every fault, operation and change 
 
 from __future__ import annotations
 
-from array import array
 from bisect import bisect_left, bisect_right
 from dataclasses import dataclass
 from typing import Sequence
 
 from packwarden.bench.result import RunResult, decode
+from packwarden.views.words import first_trip
 
 ROWS_MAX = 9000
 NEAR_S = 20.0  # all rows stay this near to something that happened
@@ -57,7 +57,7 @@ def chosen(result: RunResult, most: int = ROWS_MAX) -> list[int]:
         near_s /= 2
     keep |= near if len(near) <= most // 2 else set()
     columns = [result.traces[name] for name in ("low_v", "high_v", "i_a", "peak_a", "link_v", "aux_v", "speed_kmh")]
-    stretch_s = (times[-1] - times[0]) / max(1, (most - len(keep)) // 9)
+    stretch_s = (times[-1] - times[0]) / max(1, (most - len(keep)) // 6)
     start = 0
     while start < n:
         stop = max(start + 1, bisect_right(times, times[start] + stretch_s))
@@ -137,22 +137,20 @@ def modes(result: RunResult) -> list[tuple[float, str]]:
     return out
 
 
-def worst_row(result: RunResult) -> tuple[int, str]:
-    """The row that the string line shows first, and what it is: the trip, else the widest spread."""
-    from packwarden.views.words import first_trip
+def worst_moment(result: RunResult) -> tuple[int, float, str]:
+    """(row, time s, what it is) of what the string line shows first: the trip, else the widest spread.
 
+    The row is the last one before the relay let go: after that the current is gone and the modules recover.
+    """
     times = result.traces["t_s"]
     trip = first_trip(result)
     if trip is not None:
-        # What tripped is in the rows before: after it the current is gone and the module recovers.
-        return max(0, bisect_left(times, trip.t_s - 0.05) - 1), "at the trip"
-    columns: list[array[float]] = [
-        result.traces["module_v.%d" % k] for k in range(result.scenario.spec.n_modules)
-    ]
+        left = [c.t_s for c in result.events if c.kind == "change" and c.fields["why"] == "trip"]
+        left = [t_s for t_s in left if trip.t_s - 1.0 <= t_s <= trip.t_s]
+        row = max(0, bisect_right(times, min(left, default=trip.t_s)) - 1)
+        same = bisect_right(times, trip.t_s) - 1 == row
+        return row, trip.t_s if same else times[row], "at the trip" if same else "just before the trip"
+    columns = [result.traces["module_v.%d" % k] for k in range(result.scenario.spec.n_modules)]
     spread = [max(row) - min(row) for row in zip(*columns)]
-    return spread.index(max(spread)), "at the widest spread"
-
-
-def settled(numbers: Sequence[float], low: float, high: float) -> tuple[float, float]:
-    """A range that holds the numbers and at least low to high."""
-    return min(low, min(numbers)), max(high, max(numbers))
+    row = spread.index(max(spread))
+    return row, times[row], "at the widest spread"

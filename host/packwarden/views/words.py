@@ -144,8 +144,10 @@ def meaning(element: str, stage: str, ix: int) -> str:
 def value_of(element: str, stage: str, x: int) -> str:
     """The quantity of an event line with its unit; empty for quantities that only say yes or no."""
     row = ELEMENT.get((element, stage))
-    if row is None or isinstance(row.pickup, int):
-        return "" if row is None or row.pickup <= 1 else "%d of %d" % (x, row.pickup)  # type: ignore[operator]
+    if row is None:
+        return ""
+    if isinstance(row.pickup, int):
+        return "%d of %d" % (x, row.pickup) if row.pickup > 1 else ""
     return with_unit(x, UNIT[row.pickup])
 
 
@@ -237,7 +239,7 @@ def story(result: RunResult) -> str:
     """What came of it, in a sentence or two."""
     trip = first_trip(result)
     if trip is None:
-        alarms = [done for done in operations(result)]
+        alarms = operations(result)
         if not alarms:
             return "Nothing tripped, nothing alarmed."
         return "Nothing tripped. First alarm at %s: %s %s, %s." % (

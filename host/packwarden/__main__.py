@@ -1,0 +1,5 @@
+"""`python -m packwarden` is the command `packwarden`."""
+
+from packwarden.cli import main
+
+main()
