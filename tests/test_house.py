@@ -23,8 +23,8 @@ FORBIDDEN_RE = re.compile("|".join(r"(?<![\w.~-])%s" % re.escape(word) for word 
 TEXT = {"", ".py", ".toml", ".md", ".txt", ".json", ".js", ".mjs", ".css", ".html", ".svg", ".csv"}
 NOT_OURS = {".git", ".venv", ".hypothesis", "out", "build", "dist", "node_modules", "typings"}
 
-# Started by name, so imported by nothing: the board's main program, its file list, the command.
-ENTRY_POINTS = {"main", "manifest", "packwarden.cli", "packwarden.__main__"}
+# Started by name, so imported by nothing: the board's main program, its file list, the command, `make docs`.
+ENTRY_POINTS = {"main", "manifest", "packwarden.cli", "packwarden.__main__", "packwarden.bench.reference"}
 
 
 def ours(*places: str) -> list[Path]:
@@ -149,7 +149,9 @@ def test_lines_are_short_and_hold_no_tabs() -> None:
     bad = []
     for path in PYTHON:
         for n, line in enumerate(path.read_text(encoding="utf-8").splitlines(), 1):
-            if len(line) > LINE_MAX or "\t" in line or line != line.rstrip():
+            # A row of a table is one line, however long.
+            long = len(line) > LINE_MAX and not path.name.startswith("table_")
+            if long or "\t" in line or line != line.rstrip():
                 bad.append("%s:%d" % (shown(path), n))
     assert bad == []
 

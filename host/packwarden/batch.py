@@ -24,7 +24,7 @@ Tell = Callable[[str, float, float], None]
 
 def shipped() -> list[Path]:
     """The scenarios that come with packwarden, by name."""
-    return sorted(SCENARIOS.glob("*.toml"))
+    return sorted(SCENARIOS.glob("*.toml"), key=lambda path: path.stem)
 
 
 def find(name: str) -> Path:
@@ -107,6 +107,15 @@ def compare(a: RunResult, b: RunResult) -> tuple[bool, str]:
             return False, "%s say the same, but their outputs differ from %.2f s on" % (names, at_s)
     count = a.lines.count(b"\n")
     return True, "%s say the same, byte for byte: %d lines, %d changes of outputs" % (names, count, len(a.changes))
+
+
+def writable(folder: Path) -> None:
+    """Before a long run: InputError when `folder` is none, or files can't be put there."""
+    at = folder.absolute()
+    while not at.exists() and at != at.parent:
+        at = at.parent
+    if not at.is_dir() or not os.access(at, os.W_OK):
+        raise InputError(folder, "folder", folder, "a folder that can be written to")
 
 
 def write(path: Path, data: str | bytes) -> None:

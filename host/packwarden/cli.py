@@ -10,7 +10,7 @@ import json
 import os
 import sys
 from pathlib import Path
-from typing import Any, Optional
+from typing import Any, NoReturn, Optional
 
 import click
 from rich.console import Console
@@ -73,11 +73,12 @@ def bench(
         raise click.UsageError("name scenarios, or --all")
     if page is not None and (no_report or every or len(scenario) > 1):
         raise click.UsageError("--report names the report of one scenario")
-    if page is None and not no_report or traces or lines:
-        if out.exists() and not out.is_dir():
-            raise InputError("--out", "out", out, "a folder")
     names = [path.stem for path in batch.shipped()] if every else list(scenario)
     chosen = batch.load(names, seed)
+    if traces or lines or not no_report and page is None:
+        batch.writable(out)
+    if page is not None:
+        batch.writable(page.parent)
     wanted = tables.TARGETS if target == "both" else (target,)
     people, done = console(), []
     outcomes: list[batch.Outcome] = []
@@ -337,8 +338,8 @@ def cycle(name: Optional[str], as_json: bool) -> None:
 # -- the way out ---------------------------------------------------------------------------------------------
 
 
-def main() -> None:
-    """Run the command; never return."""
+def main() -> NoReturn:
+    """Run the command and exit."""
     try:
         code = cli.main(standalone_mode=False, prog_name="packwarden")
     except click.Abort:
@@ -347,7 +348,9 @@ def main() -> None:
         _last("%s (try %s --help)" % (error.format_message(), error.ctx.command_path if error.ctx else "packwarden"), 2)
     except click.ClickException as error:
         _last(error.format_message(), 2)
-    except (InputError, TargetError) as error:
+    except InputError as error:
+        _last(str(error), 2, "")
+    except TargetError as error:
         _last(str(error), 2)
     except BrokenPipeError:
         # Whoever read this stopped: `packwarden settings | head`.
@@ -356,9 +359,9 @@ def main() -> None:
     sys.exit(code if isinstance(code, int) else 0)
 
 
-def _last(text: str, code: int) -> None:
+def _last(text: str, code: int, head: str = "packwarden: ") -> NoReturn:
     """One line on stderr, and out."""
-    click.echo("packwarden: " + " ".join(text.split()), err=True)
+    click.echo(head + " ".join(text.split()), err=True)
     sys.exit(code)
 
 

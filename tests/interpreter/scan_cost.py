@@ -1,4 +1,4 @@
-"""Repeats one part of a scan: `micropython scan_cost.py PART N`.  Run under an instruction counter; see test_cost.py."""
+"""Repeats one part of a scan: `micropython scan_cost.py PART N`, under an instruction counter; see test_cost.py."""
 
 import gc
 import sys

@@ -27,8 +27,8 @@ def instructions(command, part, n):
         "MICROPYPATH": ":".join(str(HERE.parents[1] / p) for p in ("firmware", "tests/firmware")),
     }
     done = subprocess.run(
-        ["setarch", "-R", "valgrind", "--tool=callgrind", "--callgrind-out-file=/dev/null", command, "-X", "heapsize=8m",
-         str(HERE / "scan_cost.py"), part, str(n)],
+        ["setarch", "-R", "valgrind", "--tool=callgrind", "--callgrind-out-file=/dev/null", command,
+         "-X", "heapsize=8m", str(HERE / "scan_cost.py"), part, str(n)],
         capture_output=True, text=True, env=env, timeout=600,
     )  # fmt: skip
     found = re.search(r"Collected : (\d+)", done.stderr)

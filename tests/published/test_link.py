@@ -6,6 +6,7 @@ import shutil
 import subprocess
 
 import pytest
+
 from packwarden.plant.bus import Bus
 from packwarden.plant.spec import BusSpec
 

@@ -5,6 +5,7 @@ import math
 
 import numpy as np
 import pytest
+
 from packwarden.packs import load_chemistry, load_pack
 from packwarden.plant.spec import Chemistry, ModuleSpec, PackSpec
 from packwarden.plant.string import String

@@ -1,6 +1,7 @@
 """Thermistor and isolation bridge: plant and firmware against published figures."""
 
 import pytest
+
 from packwarden.plant.isolation import Isolation
 from packwarden.plant.sensors import ntc_ohm
 from warden import sense

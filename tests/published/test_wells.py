@@ -5,9 +5,10 @@ the equations are written here from the paper's definition (two tanks, a conduct
 """
 
 import pytest
+from scipy.integrate import solve_ivp
+
 from packwarden.packs import load_pack
 from packwarden.plant.string import wells
-from scipy.integrate import solve_ivp
 
 
 def by_scipy(q1, q2, i, c, k, t):

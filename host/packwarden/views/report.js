@@ -37,7 +37,8 @@ const shape = (kind, x, y, r, extra = "") => {
 const SPAN_MV = 1500;
 function drawString() {
   const box = $("string"), W = Math.max(280, box.clientWidth), narrow = W < 560, H = 300, mid = 122, tall = 100;
-  const row = rowAt(cursor), n = run.modules, left = 50, right = 8;
+  const first_shown = Math.abs(cursor - run.cursor.t_s) < 0.0006;
+  const row = first_shown ? run.cursor.row : rowAt(cursor), n = run.modules, left = 50, right = 8;
   const v = Array.from({ length: n }, (_, k) => columns["module_v." + k][row]);
   const sorted = [...v].sort((a, b) => a - b), median = n % 2 ? sorted[n >> 1] : (sorted[n / 2 - 1] + sorted[n / 2]) / 2;
   const i = columns.i_a[row], band = run.band.base_mv + Math.abs(i) * run.band.slope_mv_per_a;
@@ -77,7 +78,7 @@ function drawString() {
   box.innerHTML = s + "</svg>";
   const low = v.indexOf(sorted[0]);
   const named = up.map((u, k) => (u ? `module ${k + 1}: ${u.name}` : "")).filter(Boolean);
-  $("now").innerHTML = `<b>${clock(cursor, 0.01)}</b>${Math.abs(cursor - run.cursor.t_s) < 0.006 ? " (" + safe(run.cursor.what) + ")" : ""} &middot; ${mode(times[row])} &middot; ${fix(i, 0)} A &middot; median ${fix(median, 2)} V &middot; lowest module ${low + 1} at ${fix(v[low], 2)} V &middot; normal at this current: \u00b1${fix(band, 0)} mV${named.length ? " &middot; <b>" + safe(named.join("; ")) + "</b>" : ""}`;
+  $("now").innerHTML = `<b>${clock(cursor, 0.01)}</b>${first_shown ? " (" + safe(run.cursor.what) + ")" : ""} &middot; ${mode(times[row])} &middot; ${fix(i, 0)} A &middot; median ${fix(median, 2)} V &middot; lowest module ${low + 1} at ${fix(v[low], 2)} V &middot; normal at this current: \u00b1${fix(band, 0)} mV${named.length ? " &middot; <b>" + safe(named.join("; ")) + "</b>" : ""}`;
   const first = rowAt(view[0]), last = rowAt(view[1]), slider = $("when");
   slider.min = first; slider.max = last; slider.value = row;
   slider.setAttribute("aria-valuetext", clock(cursor, 0.01));

@@ -49,7 +49,7 @@ def report(result: RunResult, context: Optional[Context] = None) -> str:
     rows = traces.chosen(result)
     worst, at_s, what = traces.worst_moment(result)
     rows = sorted({*rows, worst})
-    data = _data(result, rows, at_s, what)
+    data = _data(result, rows, {"row": rows.index(worst), "t_s": at_s, "what": what})
     title = "%s: %s" % (result.scenario.name, page.verdict_words(result, context))
     style = (HERE / "report.css").read_text(encoding="utf-8")
     script = (HERE / "report.js").read_text(encoding="utf-8")
@@ -78,8 +78,8 @@ def report(result: RunResult, context: Optional[Context] = None) -> str:
 # -- the data block ------------------------------------------------------------------------------------------
 
 
-def _data(result: RunResult, rows: Sequence[int], at_s: float, what: str) -> dict[str, Any]:
-    """Everything that report.js draws.  Times in s."""
+def _data(result: RunResult, rows: Sequence[int], cursor: dict[str, Any]) -> dict[str, Any]:
+    """Everything that report.js draws.  Times in s; `cursor`: the moment shown first, its row among `rows`."""
     spec = result.scenario.spec
     values = tables.values_of(result.scenario)
     times = [result.traces["t_s"][row] for row in rows]
@@ -105,7 +105,7 @@ def _data(result: RunResult, rows: Sequence[int], at_s: float, what: str) -> dic
         "columns": columns,
         "modules": spec.n_modules,
         "boxes": list(spec.boxes),
-        "cursor": {"t_s": at_s, "what": what},
+        "cursor": cursor,
         "band": {"base_mv": _one(values, "v60_pickup_mv"), "slope_mv_per_a": slope / 1000.0},
         "modes": traces.modes(result),
         "operated": _operated(result),
@@ -280,13 +280,14 @@ def _events(result: RunResult) -> tuple[list[tuple[float, str, str, str]], int]:
     lines = result.events
     if len(lines) > EVENTS_MAX:
         seen: dict[tuple[str, ...], int] = {}
-        kept = []
+        repeats = []
         for line in lines:
             key = (line.kind, *(line.fields.get(name, "") for name in ("el", "stage", "ix", "on", "from", "to")))
             seen[key] = seen.get(key, 0) + 1
-            if seen[key] <= REPEATS or words.is_trip(line):
-                kept.append(line)
-        lines = kept[:EVENTS_MAX]
+            repeats.append(seen[key] > REPEATS and not words.is_trip(line))
+        # Trips before first times, first times before repeats; then in their order again.
+        order = sorted(range(len(lines)), key=lambda n: (not words.is_trip(lines[n]), repeats[n], n))
+        lines = [lines[n] for n in sorted(order[:EVENTS_MAX]) if not repeats[n]]
     rows = []
     for line in lines:
         f = line.fields

@@ -57,9 +57,20 @@ def chosen(result: RunResult, most: int = ROWS_MAX) -> list[int]:
         near_s /= 2
     keep |= near if len(near) <= most // 2 else set()
     columns = [result.traces[name] for name in ("low_v", "high_v", "i_a", "peak_a", "link_v", "aux_v", "speed_kmh")]
-    stretch_s = (times[-1] - times[0]) / max(1, (most - len(keep)) // 6)
+    each = 1 + 2 * len(columns)  # rows that a stretch keeps at most; mostly they are fewer, since extremes coincide
+    room = most - len(keep)
+    for part in (each // 3, each // 2, each):
+        found = _extremes(times, columns, (times[-1] - times[0]) / max(1, room // part)) | keep
+        if len(found) <= most:
+            break
+    return sorted(found)
+
+
+def _extremes(times: Sequence[float], columns: Sequence[Sequence[float]], stretch_s: float) -> set[int]:
+    """Of each stretch of so many seconds the first row, and those with the extremes of each column."""
+    keep: set[int] = set()
     start = 0
-    while start < n:
+    while start < len(times):
         stop = max(start + 1, bisect_right(times, times[start] + stretch_s))
         keep.add(start)
         rows = range(start, stop)
@@ -67,7 +78,7 @@ def chosen(result: RunResult, most: int = ROWS_MAX) -> list[int]:
             keep.add(min(rows, key=column.__getitem__))
             keep.add(max(rows, key=column.__getitem__))
         start = stop
-    return sorted(keep)
+    return keep
 
 
 def readings(result: RunResult) -> Reading:
@@ -140,16 +151,14 @@ def modes(result: RunResult) -> list[tuple[float, str]]:
 def worst_moment(result: RunResult) -> tuple[int, float, str]:
     """(row, time s, what it is) of what the string line shows first: the trip, else the widest spread.
 
-    The row is the last one before the relay let go: after that the current is gone and the modules recover.
+    At a trip the row is the last one before the relay let go: after that the current is gone and modules recover.
     """
     times = result.traces["t_s"]
     trip = first_trip(result)
     if trip is not None:
         left = [c.t_s for c in result.events if c.kind == "change" and c.fields["why"] == "trip"]
         left = [t_s for t_s in left if trip.t_s - 1.0 <= t_s <= trip.t_s]
-        row = max(0, bisect_right(times, min(left, default=trip.t_s)) - 1)
-        same = bisect_right(times, trip.t_s) - 1 == row
-        return row, trip.t_s if same else times[row], "at the trip" if same else "just before the trip"
+        return max(0, bisect_right(times, min(left, default=trip.t_s)) - 1), trip.t_s, "at the trip"
     columns = [result.traces["module_v.%d" % k] for k in range(result.scenario.spec.n_modules)]
     spread = [max(row) - min(row) for row in zip(*columns)]
     row = spread.index(max(spread))
