@@ -49,6 +49,7 @@ NTC_COUNTS = (
 )  # fmt: skip
 
 UNKNOWN_BOX_DC = 250  # a box without a believable probe is taken to be at 25 degC
+SWING_MS = 800  # string and current are compared over this, to find a current sensor that is dead
 POWER_MS_MAX = 1000  # longest step that energy and I2t are counted for: bounds their products
 
 
@@ -215,7 +216,7 @@ class Sense:
     def _dead_sensor(self, mode, dt_ms):
         """A string that swings while the shown current does not: count how often, on end."""
         self.swing_ms += dt_ms
-        if self.swing_ms < 200:
+        if self.swing_ms < SWING_MS:
             return
         self.swing_ms = 0
         x = self.string

@@ -163,7 +163,7 @@ def test_a_dead_current_sensor_is_noticed_by_the_sag():
     rig.drive(0)
     for n in range(40):
         rig.mv = [11900 if n % 2 else 12650] * 12
-        rig.run(200)
+        rig.run(800)
     assert rig.told("event", el="M7", stage="dead", on=1)
 
 

@@ -153,9 +153,10 @@ function panel(p) {
   for (const l of p.lines) {
     if (l.y <= low || l.y >= high) continue;
     s += `<path class="pickup ${l.level === "trip" ? "red" : ""}" d="M${LEFT} ${Y(l.y)}H${W - RIGHT}"/>`;
-    if (written.some((y) => Math.abs(y - Y(l.y)) < 13)) continue;
-    written.push(Y(l.y));
-    s += `<text class="dim" x="${LEFT + 5}" y="${Y(l.y) < 16 ? Y(l.y) + 13 : Y(l.y) - 4}">${safe(l.text)}</text>`;
+    const y = Y(l.y) < 16 ? Y(l.y) + 13 : Y(l.y) - 4;
+    if (written.some((other) => Math.abs(other - y) < 13)) continue;
+    written.push(y);
+    s += `<text class="dim halo" x="${LEFT + 5}" y="${y}">${safe(l.text)}</text>`;
   }
   for (const c of p.series) s += `<path class="${c.look}" d="${path(columns[c.column], Y)}"/>`;
   return s + marksOver(H);
@@ -163,16 +164,16 @@ function panel(p) {
 const timeGrid = () => { const step = niceTime(view[1] - view[0], W < 500 ? 4 : 8), out = []; for (let t = Math.ceil(view[0] / step) * step; t <= view[1] + 1e-9; t += step) out.push(t); return out; };
 function lane() {  // what was done and what operated, each a shape with its words where there is room
   const rows = W < 500 ? 5 : 4, ends = Array(rows).fill(-1e9), H = rows * 17 + 6;
-  let s = faultSpans(H);
+  let s = "";
   for (const m of run.marks) {
     if (m.t < view[0] || m.t > view[1]) continue;
     const x = X(m.t), wide = 14 + m.short.length * 6.6, flip = x + wide > W && x - wide > LEFT, a = flip ? x - wide : x - 7, z = flip ? x + 7 : x + wide;
     const r = ends.findIndex((e) => a >= e);
     if (r >= 0) ends[r] = z + 4;
     const y = (r < 0 ? rows - 1 : r) * 17 + 11;
-    s += `<g><title>${safe(m.text)}</title>${shape(m.level, +x.toFixed(1), y, 5)}${r < 0 ? "" : `<text x="${flip ? x - 9 : x + 9}" y="${y + 4}"${flip ? ' text-anchor="end"' : ""}>${safe(m.short)}</text>`}</g>`;
+    s += `<g><title>${safe(m.text)}</title>${shape(m.level, +x.toFixed(1), y, 5)}${r < 0 ? "" : `<text class="halo" x="${flip ? x - 9 : x + 9}" y="${y + 4}"${flip ? ' text-anchor="end"' : ""}>${safe(m.short)}</text>`}</g>`;
   }
-  return [s + marksOver(H), H];
+  return [faultSpans(H) + marksOver(H) + s, H];
 }
 function strips() {
   const rowH = 18, H = (run.strips.length + 1) * rowH + 20;
@@ -273,5 +274,12 @@ for (const b of document.querySelectorAll("button[data-do]")) b.addEventListener
 for (const b of document.querySelectorAll("button.at")) b.addEventListener("click", () => { go(+b.dataset.t, 40); $("plots-head").scrollIntoView({ behavior: "smooth" }); });
 addEventListener("resize", draw);
 addEventListener("beforeprint", drawNow);
+// A link may end in #from,to in seconds: the stretch of time that the plots show first.
+function linked() {
+  const at = location.hash.slice(1).split(",").map(Number);
+  if (at.length === 2 && at.every(Number.isFinite) && at[0] < at[1]) look(at[0], at[1]);
+}
+addEventListener("hashchange", linked);
 build();
+linked();
 drawNow();
