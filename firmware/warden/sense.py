@@ -171,7 +171,8 @@ class Sense:
         self.a2s = get("i76_a2s")
         self.iso_test_kohm = get("iso_test_kohm")
         self.iso_phase_ms = get("iso_phase_ms")
-        self.swing_band_mv = self.n * self.nominal_mv // 60
+        self.swing_band_mv = self.n * self.nominal_mv // 100
+        self.loaded_mv = self.n * self.nominal_mv // 25 * 26
 
     # -- once a scan ------------------------------------------------------------------------------------
 
@@ -214,7 +215,7 @@ class Sense:
             self.string[Q_I2T] = self.i2t_a2s // (self.a2s // 1000)
 
     def _dead_sensor(self, mode, dt_ms):
-        """A string that swings while the shown current does not: count how often, on end."""
+        """A string that recovers from sag while next to no current is shown: count how often, on end."""
         self.swing_ms += dt_ms
         if self.swing_ms < SWING_MS:
             return
@@ -223,11 +224,11 @@ class Sense:
         dv = self.string_mv - self.swing_mv
         di = self.ma - self.swing_ma
         self.swing_mv, self.swing_ma = self.string_mv, self.ma
-        if mode != DRIVE:
+        if mode != DRIVE or di > 4000 or di < -4000 or self.ma > 5000 or self.ma < -5000:
             x[Q_DEAD_MA] = 0
-        elif di > 4000 or di < -4000:
-            x[Q_DEAD_MA] = 0
-        elif (dv > self.swing_band_mv or dv < -self.swing_band_mv) and x[Q_DEAD_MA] < 20:
+        elif dv > self.swing_band_mv and self.string_mv < self.loaded_mv and x[Q_DEAD_MA] < 20:
+            # A rise that stays below a rested string's voltage is a load let go.  Falls do not count, nor rises above:
+            # the polarisation of regeneration dies away, and near full builds up, by volts on next to no current.
             x[Q_DEAD_MA] += 1
 
     def _isolation(self, counts, mode, dt_ms):

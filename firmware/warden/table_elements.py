@@ -85,8 +85,8 @@ M4 trip string sum over sum_band_mv sum_dropout_mv m_trip_ms staged awake - | mo
 M7 alarm string sensor over 1 0 m_alarm_ms alarm+derate+nodrive+nocharge awake - | current sensor at its end
 M7 trip string sensor over 1 0 m_trip_ms staged awake - | current sensor at its end, not mended
 M7 offset string rest_ma over current_rest_ma current_rest_dropout_ma m_alarm_ms alarm+nodrive+nocharge rest+lockout - | current shown with every contactor open
-M7 dead string dead_ma over 4 0 0 alarm+derate+nodrive+nocharge rest+drive+shed - | string sags but no current is shown
-M7 deadtrip string dead_ma over 4 0 m_trip_ms staged drive+shed - | string sags but no current is shown, not mended
+M7 dead string dead_ma over 3 0 0 alarm+derate+nodrive+nocharge rest+drive+shed - | string sags but no current is shown
+M7 deadtrip string dead_ma over 3 0 m_trip_ms staged drive+shed - | string sags but no current is shown, not mended
 M9 alarm string taps over 1 0 m_alarm_ms alarm+derate+nodrive+nocharge awake - | string or link tap open
 M9 trip string taps over 1 0 m_trip_ms staged awake - | string or link tap open, not mended
 M10 alarm string late over late_ms 0 0 alarm awake - | scans come late

@@ -35,10 +35,13 @@ def console() -> Console:
     return Console(width=None if sys.stdout.isatty() else WIDE, highlight=False)
 
 
-@click.group()
+@click.group(invoke_without_command=True, context_settings={"max_content_width": 110})
 @click.version_option(firmware_version(), prog_name="packwarden")
-def cli() -> None:
+@click.pass_context
+def cli(ctx: click.Context) -> None:
     """The host side of a protective relay for a home-built traction pack."""
+    if ctx.invoked_subcommand is None:
+        click.echo(ctx.get_help())
 
 
 # -- bench ---------------------------------------------------------------------------------------------------

@@ -162,9 +162,19 @@ def test_a_dead_current_sensor_is_noticed_by_the_sag():
     rig = Rig()
     rig.drive(0)
     for n in range(40):
-        rig.mv = [11900 if n % 2 else 12650] * 12
+        rig.mv = [11900 if n % 2 else 12300] * 12
         rig.run(800)
     assert rig.told("event", el="M7", stage="dead", on=1)
+
+
+def test_a_full_pack_that_swings_on_little_regeneration_is_no_dead_sensor():
+    rig = Rig()
+    rig.drive(0)
+    for n in range(40):
+        rig.mv = [13100 if n % 2 else 13500] * 12
+        rig.ma = 0 if n % 2 else -3000
+        rig.run(800)
+    assert not rig.told("event", el="M7")
 
 
 def test_a_probe_that_is_open_or_shorted():

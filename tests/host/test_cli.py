@@ -433,6 +433,11 @@ def test_good_settings_are_told(here: Path, run: Any) -> None:
     assert code == 0 and "2 given, 3 other than the defaults" in out
 
 
+def test_alone_it_says_what_it_can_do(run: Any) -> None:
+    code, out, err = run()
+    assert code == 0 and err == "" and set(cli.cli.commands) <= set(out.split())
+
+
 # -- words ---------------------------------------------------------------------------------------------------
 
 

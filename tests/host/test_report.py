@@ -316,6 +316,52 @@ def test_a_browser_draws_it(tmp_path: Path) -> None:
     assert len(re.findall(r'<path class="bold" d="M[\d. L]{200,}', done.stdout)) >= 3
 
 
+HANDS = """<script>
+const rect = plots.getBoundingClientRect(), at = (t) => rect.left + X(t), seen = {};
+const point = (kind, t, more) => plots.dispatchEvent(
+  new PointerEvent(kind, { clientX: at(t), pointerId: 1, bubbles: true, ...more }));
+const key = (name, more) => plots.dispatchEvent(new KeyboardEvent("keydown", { key: name, bubbles: true, ...more }));
+const press = (id) => document.querySelector(`button[data-do=${id}]`).click();
+point("pointerdown", 12); point("pointerup", 12); seen.press = cursor;
+key("ArrowRight"); seen.right = cursor;
+point("pointerdown", 8); point("pointermove", 16); point("pointerup", 16); seen.drag = view;
+key("ArrowRight", { shiftKey: true }); seen.pan = view;
+key("+"); seen.closer = view[1] - view[0];
+plots.dispatchEvent(new MouseEvent("dblclick")); seen.whole = view;
+press("in"); press("out"); press("out"); seen.out = view;
+document.querySelector("button.at").click(); seen.row = cursor;
+$("moment").value = $("moment").options[1].value; $("moment").dispatchEvent(new Event("change")); seen.moment = cursor;
+$("when").value = 50; $("when").dispatchEvent(new Event("input")); seen.slider = cursor;
+press("worst"); seen.worst = cursor;
+document.title = JSON.stringify(seen);
+</script></body>"""
+
+
+@pytest.mark.skipif(shutil.which("chromium") is None, reason="no chromium here")
+def test_hands_move_it(tmp_path: Path) -> None:
+    file = tmp_path / "page.html"
+    file.write_text(report.report(open_lead()).replace("</body>", HANDS), encoding="utf-8")
+    flags = ["--headless=new", "--no-sandbox", "--disable-gpu", "--user-data-dir=%s" % (tmp_path / "profile")]
+    flags += ["--virtual-time-budget=3000", "--enable-logging=stderr", "--window-size=1000,2000"]
+    command = ["chromium", *flags, "--dump-dom", file.as_uri()]
+    done = subprocess.run(command, capture_output=True, text=True, timeout=120)
+    assert "CONSOLE" not in done.stderr, done.stderr
+    title = re.findall(r"<title>(.*?)</title>", done.stdout)[0]
+    seen = json.loads(title.replace("&quot;", '"'))
+    result, trip = open_lead(), words.first_trip(open_lead())
+    assert trip is not None
+    assert seen["press"] == pytest.approx(12, abs=0.1)
+    assert 0 < seen["right"] - seen["press"] < 0.2
+    assert seen["drag"] == pytest.approx([8, 16], abs=0.1)
+    assert seen["pan"] == pytest.approx([9.6, 17.6], abs=0.1)
+    assert seen["closer"] == pytest.approx(4, abs=0.1)
+    assert seen["whole"] == seen["out"] == [0, result.simulated_s]
+    assert seen["row"] == pytest.approx(words.operations(result)[0].t_s, abs=0.001)
+    assert seen["moment"] == 6
+    assert seen["slider"] == pytest.approx(result.traces["t_s"][50], abs=0.001)
+    assert seen["worst"] == pytest.approx(trip.t_s, abs=0.001)
+
+
 def test_every_strip_and_danger_is_a_word_that_exists() -> None:
     from packwarden.bench.verdict import FIGURES
     from packwarden.views import page

@@ -219,7 +219,7 @@ class String:
             new1, new2 = wells(q1, q2, drain_a, chem.well_c, chem.well_k_per_h, hours)
             if new1 < low and new1 < q1:
                 new1 = min(low, q1)  # charge past this decomposes the module; it is counted as reversal
-            self.q1[k], self.q2[k] = new1, max(0.0, new2)
+            self.q1[k], self.q2[k] = new1, new2
             if self.module_v[k] < 0.0 < mean_a:
                 self.reversal_as[k] += mean_a * dt_s
             # Joints included; heat from a module can't be negative: the reaction's own is left out.

@@ -154,6 +154,7 @@ def operations(result: RunResult) -> str:
     rows = []
     for done in words.operations(result):
         level = "trip" if done.trips else "alarm"
+        name = escape("%s %s" % (done.element, done.stage))
         times = " (%d times)" % done.times if done.times > 1 else ""
         took = "%s after %s" % (words.duration(done.took_ms), done.since) if done.took_ms is not None else ""
         margin = words.duration(done.margin_ms).replace("-", "\u2212")
@@ -161,8 +162,8 @@ def operations(result: RunResult) -> str:
             margin = '%s<b class="broken-text">%s</b>' % (shape("broken"), margin)
         value = " (%s)" % done.value if done.value else ""
         rows.append((
-            '%s<b class="%s">%s %s</b>' % (shape(level), level, escape(done.element), escape(done.stage)),
-            "trip" if done.trips else "alarm", escape(done.text + value + times), at(done.t_s), escape(took),
+            '<span class="sign">%s<b class="%s">%s</b></span>' % (shape(level), level, name), level,
+            escape(done.text + value + times), at(done.t_s), escape(took),
             words.duration(done.budget_ms), margin,
         ))  # fmt: skip
     if not rows:
@@ -180,9 +181,9 @@ def expectations(result: RunResult) -> str:
     """Every expectation and its verdict."""
     rows = []
     for v in result.verdicts:
-        word = '%s<b class="held">held</b>' % shape("held")
+        word = '<span class="sign">%s<b class="held">held</b></span>' % shape("held")
         if not v.held:
-            word = '%s<b class="broken-text">broken</b>' % shape("broken")
+            word = '<span class="sign">%s<b class="broken-text">broken</b></span>' % shape("broken")
         rows.append((word, escape(v.text), escape(v.measured), words.duration(v.took_ms), words.duration(v.budget_ms)))
     if not rows:
         return "<h2>Expectations</h2>\n<p>The scenario states none.</p>\n"
@@ -193,10 +194,10 @@ def hazards(result: RunResult) -> str:
     """How near each hazard came."""
     rows = []
     for name, value, unit, about in words.figures(result):
-        text = "not said" if math.isnan(value) else "%s %s" % (words.number(value), "" if unit == "count" else unit)
+        text = "not said" if math.isnan(value) else words.amount(value, unit)
         if name in DANGERS and value > 0:
             text = '%s<b class="broken-text">%s</b>' % (shape("broken"), text)
-        rows.append((escape(about), text.strip(), "<code>%s</code>" % escape(name)))
+        rows.append((escape(about), text, "<code>%s</code>" % escape(name)))
     return "<h2>How far it came</h2>\n" + table(("figure", "value", "name in scenarios"), rows, (1,))
 
 

@@ -46,7 +46,7 @@ function drawString() {
   const gaps = run.boxes.length - 1, step = (W - left - right) / (n + gaps * 0.7), xs = [];
   let at = left + step / 2;
   run.boxes.forEach((count) => { for (let j = 0; j < count; j++) { xs.push(at); at += step; } at += step * 0.7; });
-  const r = clamp(step * 0.27, 5, 11), up = operated(cursor);
+  const r = clamp(step * 0.27, 5, 11), up = operated(cursor), states = [];
   let s = `<svg viewBox="0 0 ${W} ${H}" height="${H}" role="img" aria-label="The string line">`;
   s += `<rect class="bandfill" x="${left}" width="${W - left - right}" y="${y(band)}" height="${y(-band) - y(band)}"/>`;
   s += `<path class="bandedge" d="M${left} ${y(band)}H${W - right}M${left} ${y(-band)}H${W - right}"/>`;
@@ -70,11 +70,19 @@ function drawString() {
       if (Math.abs(off - mv) > 100 || !believed) s += `<circle class="ring" cx="${x}" cy="${y(off)}" r="${r + 4}"${believed ? "" : ' stroke-dasharray="3 3"'}/>`;
     }
     if (state !== "normal" || (!narrow && step > 44)) {
-      const text = (mv >= 0.5 ? "+" : "") + (Math.abs(mv) < 1000 ? fix(Math.round(mv) || 0, 0) + (step > 52 ? " mV" : "") : fix(mv / 1000, 2) + " V") + (beyond ? (mv < 0 ? " \u2193" : " \u2191") : "");
+      const text = (mv >= 0.5 ? "+" : "") + (Math.abs(mv) < 1000 ? fix(Math.round(mv) || 0, 0) + (step > 52 || state !== "normal" ? " mV" : "") : fix(mv / 1000, 2) + " V") + (beyond ? (mv < 0 ? " \u2193" : " \u2191") : "");
       s += `<text x="${clamp(x, left + 16, W - right - 18)}" y="${clamp(mv < 0 ? at_y + r + 14 : at_y - r - 5, 11, H - 45)}" text-anchor="middle"${state === "normal" ? ' class="dim"' : ' font-weight="700"'}>${text}</text>`;
     }
-    s += `<text x="${x}" y="${H - 31}" text-anchor="middle"${state === "normal" ? "" : ' font-weight="700"'}>${k + 1}</text>`;
+    states.push(state);
   });
+  // Numbers, where there is room: those of modules that are not normal first, then the first of each box, then all.
+  const firsts = run.boxes.map((_, b) => run.boxes.slice(0, b).reduce((a, c) => a + c, 0)), spots = [];
+  const rank = (k) => (states[k] !== "normal" ? 0 : firsts.includes(k) ? 1 : 2);
+  for (const k of [...xs.keys()].sort((a, b) => rank(a) - rank(b) || a - b)) {
+    if (spots.some((x) => Math.abs(x - xs[k]) < 17)) continue;
+    spots.push(xs[k]);
+    s += `<text x="${xs[k]}" y="${H - 31}" text-anchor="middle"${states[k] === "normal" ? "" : ' font-weight="700"'}>${k + 1}</text>`;
+  }
   box.innerHTML = s + "</svg>";
   const low = v.indexOf(sorted[0]);
   const named = up.map((u, k) => (u ? `module ${k + 1}: ${u.name}` : "")).filter(Boolean);
@@ -143,7 +151,7 @@ function panel(p) {
   for (const l of p.lines) if (l.y > low - room && l.y < high + room) { low = Math.min(low, l.y); high = Math.max(high, l.y); }
   const pad = (high - low) * 0.06; low -= pad; high += pad;
   const Y = (v) => clamp(4 + (1 - (v - low) / (high - low)) * (H - 8), 1.5, H - 1.5);
-  let s = faultSpans(H), written = [];
+  let s = faultSpans(H), written = [], labels = "";
   const step = nice(high - low, H > 110 ? 5 : 3);
   for (let v = Math.ceil(low / step) * step; v <= high; v += step) {
     s += `<path class="${Math.abs(v) < step / 1e6 ? "zero" : "grid"}" d="M${LEFT} ${Y(v)}H${W - RIGHT}"/>`;
@@ -156,10 +164,10 @@ function panel(p) {
     const y = Y(l.y) < 16 ? Y(l.y) + 13 : Y(l.y) - 4;
     if (written.some((other) => Math.abs(other - y) < 13)) continue;
     written.push(y);
-    s += `<text class="dim halo" x="${LEFT + 5}" y="${y}">${safe(l.text)}</text>`;
+    labels += `<text class="dim halo" x="${LEFT + 5}" y="${y}">${safe(l.text)}</text>`;
   }
   for (const c of p.series) s += `<path class="${c.look}" d="${path(columns[c.column], Y)}"/>`;
-  return s + marksOver(H);
+  return s + marksOver(H) + labels;
 }
 const timeGrid = () => { const step = niceTime(view[1] - view[0], W < 500 ? 4 : 8), out = []; for (let t = Math.ceil(view[0] / step) * step; t <= view[1] + 1e-9; t += step) out.push(t); return out; };
 function lane() {  // what was done and what operated, each a shape with its words where there is room

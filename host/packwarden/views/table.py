@@ -81,7 +81,7 @@ def _figures(console: Console, result: RunResult) -> None:
     parts = []
     for name, value, unit, _about in words.figures(result):
         if name in SHORT_FIGURES and not math.isnan(value):
-            parts.append("%s %s %s" % (name, words.number(value), unit))
+            parts.append("%s %s" % (name, words.amount(value, unit)))
     console.print(Text("; ".join(parts), "dim"))
 
 

@@ -108,6 +108,11 @@ def number(x: float) -> str:
     return ("%.4g" % x if abs(x) < 10000 else "%.0f" % x).replace("-", "\u2212")
 
 
+def amount(x: float, unit: str) -> str:
+    """A figure of the bench with its unit."""
+    return ("%s %s" % (number(x), {"count": "", "degC": "\u00b0C"}.get(unit, unit))).strip()
+
+
 def with_unit(x: int, unit: str) -> str:
     """A quantity of the relay in the unit that a person thinks in."""
     if unit == "mV":
@@ -147,7 +152,7 @@ def value_of(element: str, stage: str, x: int) -> str:
     if row is None:
         return ""
     if isinstance(row.pickup, int):
-        return "%d of %d" % (x, row.pickup) if row.pickup > 1 else ""
+        return "%d, limit %d" % (x, row.pickup) if row.pickup > 1 else ""
     return with_unit(x, UNIT[row.pickup])
 
 
