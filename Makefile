@@ -6,6 +6,7 @@ BIN := $(VENV)/bin
 READY := $(VENV)/.ready
 NODE := tests/interpreter/node_modules
 NODE_READY := $(NODE)/.ready
+TYPINGS := $(VENV)/typings/machine.pyi
 OUT := out
 SCENARIO ?= udds-weak-module
 TARGET ?= $(if $(wildcard $(BIN)/micropython)$(shell command -v micropython 2>/dev/null),interpreter,in-process)
@@ -34,10 +35,11 @@ test: $(READY) node extras
 	@echo "test: pytest ..."
 	@$(BIN)/python -m pytest -m "not cost"
 
-lint: $(READY)
-	@echo "lint: ruff, mypy, import rules ..."
+lint: $(READY) $(TYPINGS)
+	@echo "lint: ruff, mypy, the firmware against the board's stubs, import rules ..."
 	@$(BIN)/ruff check --quiet .
 	@$(BIN)/mypy --no-error-summary
+	@$(BIN)/mypy --no-error-summary --config-file tests/firmware/mypy.ini firmware/warden firmware/boards firmware/main.py
 	@$(BIN)/python -m pytest -q --no-header tests/test_house.py
 
 bench: $(READY) node extras
@@ -48,12 +50,8 @@ docs: $(READY)
 	@$(BIN)/python -m packwarden.bench.reference
 	@echo "docs: docs/bench.md and docs/protection.md made anew"
 
-pictures: demo
-	@command -v chromium >/dev/null || { echo "pictures: apt install chromium"; exit 1; }
-	@chromium --headless --no-sandbox --disable-gpu --no-first-run --disable-background-networking \
-	  --user-data-dir=$(OUT)/.chromium --hide-scrollbars --window-size=1100,1240 \
-	  --screenshot=docs/img/udds-weak-module.png file://$(CURDIR)/$(OUT)/udds-weak-module.html >/dev/null 2>&1
-	@echo "pictures: docs/img/udds-weak-module.png"
+pictures: $(READY)
+	@$(BIN)/python docs/pictures.py
 
 clean:
 	@rm -rf $(VENV) $(NODE) $(OUT) build dist .mypy_cache .ruff_cache .pytest_cache .hypothesis .import_linter_cache .coverage
@@ -72,6 +70,13 @@ $(READY): pyproject.toml
 	@$(PYTHON) -m venv $(VENV)
 	@$(BIN)/python -m pip install --disable-pip-version-check --quiet --editable '.[dev]' >$(VENV)/install.log 2>&1 || \
 	  { cat $(VENV)/install.log; exit 1; }
+	@touch $@
+
+# Stubs of the RP2040 port.  Never into the environment itself: they shadow standard modules.
+$(TYPINGS): $(READY)
+	@echo "typings: the board's stubs ..."
+	@$(BIN)/python -m pip install --disable-pip-version-check --quiet --target $(VENV)/typings \
+	  micropython-rp2-rpi-pico-stubs==1.29.0.post1 >$(VENV)/typings.log 2>&1 || { cat $(VENV)/typings.log; exit 1; }
 	@touch $@
 
 ifneq ($(shell command -v npm 2>/dev/null),)

@@ -45,8 +45,9 @@ def _columns():
     from warden import table_elements
 
     kept = {}
-    numbers, stages, limits, switches = [], [], array("h"), array("h")
-    small = [[], [], [], [], []]
+    numbers, stages = [], []  # type: list, list
+    limits, switches = array("h"), array("h")
+    small = [[], [], [], [], []]  # type: list
     for line in text.lines(table_elements.ROWS):
         r = table_elements.row(line)
         for word, column in ((r[0], numbers), (r[1], stages)):
@@ -101,7 +102,7 @@ class Elements:
 
     def configure(self, values):
         """Resolve the table against settings.  At rest only: this allocates."""
-        self.rows = ([], [], [])  # for each group
+        self.rows = ([], [], [])  # type: tuple  # for each group
         for index in range(len(ACTION)):
             if SWITCH[index] < 0 or values[SWITCH[index]]:
                 sign = SIDE[index] - 1

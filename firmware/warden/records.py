@@ -30,7 +30,8 @@ def _starts():
     """For each kind, as bytes, all that its lines have besides values: b"kind | t=| i=| ..."."""
     from warden import table_fields
 
-    kinds, starts = [], []
+    kinds = []  # type: list
+    starts = []  # type: list
     for line in text.lines(table_fields.ROWS):
         c = line.split(" ", 2)
         if not kinds or kinds[-1] != c[0]:

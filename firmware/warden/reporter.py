@@ -9,7 +9,7 @@ from warden.modes import MODES
 _VERSION = VERSION.encode()
 _MODES = [m.encode() for m in MODES]
 
-_WHY = {}
+_WHY = {}  # type: dict
 CHANGES = 8  # mode changes waiting to be told
 
 MODES_B = _MODES

@@ -102,7 +102,7 @@ def field(line):
 
 def catalogue():
     """((kind, ((name, type, unit, meaning), ...)), ...)."""
-    kinds = []
+    kinds = []  # type: list
     for line in text.lines(ROWS):
         row = field(line)
         if not kinds or kinds[-1][0] != row[0]:

@@ -110,7 +110,10 @@ class Bus:
         spec, link_v = self.spec, self.link_v
         asked = demand_w if enable or self.controller_ignores_enable else 0.0
         allowed = 1.0 if self.controller_ignores_limit else limit_permille * 0.001
-        top_w = spec.controller_a * link_v * allowed
+        # The power that is the limit's current once the pack has sagged under it; with main open, less link voltage.
+        top_a = min(spec.controller_a * allowed, 0.45 * e_v / r_ohm)
+        sagged_v = e_v - top_a * r_ohm
+        top_w = top_a * (sagged_v if sagged_v < link_v else link_v)
         least_w = -spec.regen_a * link_v * allowed
         if asked > top_w:
             asked = top_w

@@ -151,7 +151,7 @@ function panel(p) {
   for (const l of p.lines) if (l.y > low - room && l.y < high + room) { low = Math.min(low, l.y); high = Math.max(high, l.y); }
   const pad = (high - low) * 0.06; low -= pad; high += pad;
   const Y = (v) => clamp(4 + (1 - (v - low) / (high - low)) * (H - 8), 1.5, H - 1.5);
-  let s = faultSpans(H), written = [], labels = "";
+  let s = faultSpans(H), written = [];
   const step = nice(high - low, H > 110 ? 5 : 3);
   for (let v = Math.ceil(low / step) * step; v <= high; v += step) {
     s += `<path class="${Math.abs(v) < step / 1e6 ? "zero" : "grid"}" d="M${LEFT} ${Y(v)}H${W - RIGHT}"/>`;
@@ -164,10 +164,10 @@ function panel(p) {
     const y = Y(l.y) < 16 ? Y(l.y) + 13 : Y(l.y) - 4;
     if (written.some((other) => Math.abs(other - y) < 13)) continue;
     written.push(y);
-    labels += `<text class="dim halo" x="${LEFT + 5}" y="${y}">${safe(l.text)}</text>`;
+    s += `<text class="dim" x="${LEFT + 5}" y="${y}">${safe(l.text)}</text>`;
   }
   for (const c of p.series) s += `<path class="${c.look}" d="${path(columns[c.column], Y)}"/>`;
-  return s + marksOver(H) + labels;
+  return s + marksOver(H);
 }
 const timeGrid = () => { const step = niceTime(view[1] - view[0], W < 500 ? 4 : 8), out = []; for (let t = Math.ceil(view[0] / step) * step; t <= view[1] + 1e-9; t += step) out.push(t); return out; };
 function lane() {  // what was done and what operated, each a shape with its words where there is room
