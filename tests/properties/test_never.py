@@ -10,6 +10,7 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 from rig import CRASH, ESTOP, INTERLOCK, KEY, MAIN, PEDAL, SERVICE, START, UNPLUG, Rig
 from rig import RESET_BIT as RESET
+
 from warden.modes import CHARGER, ENABLE, PRE
 
 VISITED = Counter()
