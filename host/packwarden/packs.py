@@ -70,7 +70,7 @@ def _pack(path: Path, data: dict[str, Any]) -> PackSpec:
     for key, value in texts.items():
         if not isinstance(value, str):
             raise InputError(path, key, value, "text")
-    return PackSpec(boxes=tuple(boxes), settings=dict(settings), **texts, **parts)
+    return PackSpec(boxes=tuple(boxes), settings=dict(settings), file=str(path), **texts, **parts)
 
 
 def load_chemistry(path: Path, name: Any) -> Chemistry:

@@ -218,3 +218,18 @@ def test_the_reference_in_the_docs_is_the_tables() -> None:
 
     page = (ROOT / "docs" / "bench.md").read_text(encoding="utf-8")
     assert reference.page(page) == page
+
+
+@pytest.mark.parametrize("boxes, changes", [((4, 5), {}), ((8,), {}), ((4, 4), {"n_modules": 7, "box_modules.1": 3})])
+def test_settings_that_speak_of_another_string_are_refused(
+    tmp_path: Path, boxes: tuple[int, ...], changes: dict[str, int]
+) -> None:
+    """They once ran, and ended in a traceback or a trip that named a box that was not there."""
+    shipped = (ROOT / "host" / "packwarden" / "packs" / "lake-launch.toml").read_text(encoding="utf-8")
+    (tmp_path / "mine.toml").write_text(shipped.replace("boxes = [4, 4]", "boxes = %s" % list(boxes)), encoding="utf-8")
+    body = '[scenario]\nname = "own"\nabout = "own"\npack = "mine.toml"\n[settings]\n'
+    body += "".join('"%s" = %d\n' % pair for pair in changes.items())
+    body += '[[course]]\ndo = "park"\nfor_s = 5\n[[expect]]\nnever = "trip"\n'
+    (tmp_path / "own.toml").write_text(body, encoding="utf-8")
+    with pytest.raises(InputError, match="box_modules|n_modules"):
+        scenario.load(tmp_path / "own.toml")

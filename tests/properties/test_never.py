@@ -6,7 +6,7 @@ run proves nothing.
 
 from collections import Counter
 
-from hypothesis import HealthCheck, given, settings
+from hypothesis import HealthCheck, example, given, settings
 from hypothesis import strategies as st
 from rig import CRASH, ESTOP, INTERLOCK, KEY, MAIN, PEDAL, SERVICE, START, UNPLUG, Rig
 from rig import RESET_BIT as RESET
@@ -126,6 +126,8 @@ class Watch:
 
 
 @settings(max_examples=25, deadline=None, suppress_health_check=list(HealthCheck))
+@example([("start", 0), ("ma", 90000), ("flip", INTERLOCK)])
+@example([("wait", 1500), ("plug", 0), ("wait", 1500)])
 @given(st.lists(ACTS, min_size=4, max_size=14))
 def test_never(acts):
     watch = Watch()

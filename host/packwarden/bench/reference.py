@@ -5,10 +5,12 @@
 
 from __future__ import annotations
 
-from typing import Callable, Dict, List
+import dataclasses
+from typing import Any, Callable, Dict, List
 
 from packwarden import paths
 from packwarden.bench import faults, relay_tables, schema, verdict
+from packwarden.plant import spec
 
 BEGIN, END = "<!-- made from the tables -->", "<!-- end of what is made -->"
 
@@ -20,7 +22,8 @@ def words() -> str:
     out += ["", "### Figures", "", "| figure | unit | what it is |", "|---|---|---|"]
     out += ["| `%s` | %s | %s |" % (name, row.unit, row.about) for name, row in verdict.FIGURES.items()]
     out += ["", "### Default budgets", "", "| element | stage | ms | what |", "|---|---|---|---|"]
-    out += ["| %s | %s | %d | %s |" % (n, stage or "any", ms, about) for n, stage, ms, about in verdict.BUDGETS]
+    for n, stage, ms, about in verdict.BUDGETS:
+        out.append("| %s | %s | %s | %s |" % (n, stage or "any", ms if isinstance(ms, int) else "`%s`" % ms, about))
     return "\n".join(out) + "\n"
 
 
@@ -31,7 +34,35 @@ def whole() -> str:
     return "\n\n".join(parts)
 
 
-PAGES: Dict[str, Callable[[], str]] = {"bench.md": whole, "protection.md": relay_tables.whole}
+def pack_keys() -> str:
+    """Every number of a pack file and of a chemistry file, from the fields that the loader checks."""
+    tables = (
+        ("module", spec.ModuleSpec),
+        ("bus", spec.BusSpec),
+        ("charger", spec.ChargerSpec),
+        ("vehicle", spec.VehicleSpec),
+        ("boat", spec.BoatSpec),
+        ("sensors", spec.SensorSpec),
+        ("values", spec.Chemistry),
+    )
+    out: List[str] = []
+    for name, kind in tables:
+        where = "`[%s]`" % name if name != "values" else "A chemistry file's `[values]`"
+        out += ["## %s" % where, "", "| key | default | lowest | highest | meaning |", "|---|---|---|---|---|"]
+        for f in dataclasses.fields(kind):
+            if "low" in f.metadata:
+                default: Any = f.default
+                cells = (f.name, default, f.metadata["low"], f.metadata["high"], f.metadata["about"])
+                out.append("| `%s` | %g | %g | %g | %s |" % cells)
+        out.append("")
+    return "\n".join(out).rstrip()
+
+
+PAGES: Dict[str, Callable[[], str]] = {
+    "bench.md": whole,
+    "packs.md": pack_keys,
+    "protection.md": relay_tables.whole,
+}
 
 
 def page(text: str, made: Callable[[], str] = whole) -> str:

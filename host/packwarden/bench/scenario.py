@@ -111,17 +111,15 @@ def _pack(file: str, name: str, over: Any) -> Tuple[PackSpec, Tuple[int, ...], D
             raise InputError(file, where, value, "a whole number from %d to %d %s" % (row[4], row[5], row[2]))
         values[index] = value
         changed[str(key)] = value
-    try:
-        settings.check(values)
-    except settings.SettingError as error:
-        raise InputError(file, "settings.%s" % error.key, error.value, str(error.allowed)) from None
+    _fits(file, values, spec)
     return spec, tuple(values), changed
 
 
 def settings_of(spec: PackSpec) -> "array[int]":
     """Every firmware setting for a pack: the defaults, its boxes, and what its file says.
 
-    Not yet checked together.  InputError for a name or a value that no firmware takes.
+    InputError for a name or a value that no firmware takes, for values that don't go together, and for a count of
+    modules or boxes that is not the pack's.
     """
     values: "array[int]" = settings.defaults()
     boxes = list(spec.boxes) + [0] * (settings.BOXES_MAX - len(spec.boxes))
@@ -134,12 +132,28 @@ def settings_of(spec: PackSpec) -> "array[int]":
         try:
             index = settings.index_of(key)
         except settings.SettingError as error:
-            raise InputError(spec.name, "settings.%s" % key, value, str(error.allowed)) from None
+            raise InputError(spec.file or spec.name, "settings.%s" % key, value, str(error.allowed)) from None
         row = SETTING[key.partition(".")[0]]
         if not row[4] <= value <= row[5]:
-            raise InputError(spec.name, "settings.%s" % key, value, "%d to %d %s" % (row[4], row[5], row[2]))
+            allowed = "%d to %d %s" % (row[4], row[5], row[2])
+            raise InputError(spec.file or spec.name, "settings.%s" % key, value, allowed)
         values[index] = value
+    _fits(spec.file or spec.name, values, spec)
     return values
+
+
+def _fits(file: str, values: "array[int]", spec: PackSpec) -> None:
+    """InputError unless the settings go together and speak of as many modules and boxes as the pack has."""
+    try:
+        settings.check(values)
+    except settings.SettingError as error:
+        raise InputError(file, "settings.%s" % error.key, error.value, str(error.allowed)) from None
+    boxes = list(spec.boxes) + [0] * (settings.BOXES_MAX - len(spec.boxes))
+    for b, n in enumerate(boxes):
+        found = values[settings.BASE["box_modules"] + b]
+        if found != n:
+            allowed = "%d: the pack's boxes are %s" % (n, list(spec.boxes))
+            raise InputError(file, "settings.box_modules.%d" % b, found, allowed)
 
 
 def _start(file: str, table: Any, n: int) -> Tuple[Dict[str, Any], Dict[int, ModuleStart]]:

@@ -73,7 +73,7 @@ def element_rows() -> List[Element]:
                 number, stage, WATCHED[watches], sign > 0, pickup, dropout, delay,
                 tuple(name for name, bit, _ in ACTION_BITS if action & bit), bool(action & TRIPS),
                 tuple(mode for n, mode in enumerate(modes.MODES) if awake >> n & 1), switch,
-                budget_ms(number, stage), about,
+                budget_ms(number, stage, settings.defaults()), about,
             )
         )  # fmt: skip
     return out

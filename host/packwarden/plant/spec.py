@@ -160,6 +160,7 @@ class PackSpec:
     boat: Any = None  # a BoatSpec, or None for a car
     sensors: SensorSpec = SensorSpec()
     settings: Dict[str, int] = field(default_factory=dict)
+    file: str = ""  # where it was read from, for messages
 
     @property
     def n_modules(self) -> int:
