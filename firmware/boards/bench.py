@@ -30,7 +30,7 @@ HEAD = 12  # words before the counts
 MAGIC = 0x7077
 SCAN, POWER_UP, END = 0, 1, 2  # kinds of frame
 NV_BYTES = settings.IMAGE_BYTES + journal.IMAGE_BYTES
-RX_MAX = 512  # received bytes held for the relay; more are lost, as on any port
+RX_MAX = 384  # received bytes held for the relay; more are lost, as on any port
 ANSWER = 6  # words at the head of an answer: magic, outputs, limit, bytes sent, bytes of memory, spare
 
 

@@ -63,6 +63,7 @@ def _columns():
 
 NUMBER, STAGE, LIMITS, SWITCH, WATCHES, QUANTITY, SIDE, ACTION, AWAKE_IN = _columns()
 text.let_go("table_elements")
+MEASURES = bytes([word[0] == 77 for word in NUMBER])  # M rows: about a measurement
 
 IDLE, PICKED, OPERATED = 0, 1, 2
 EVENTS = 32  # ring of operations and releases waiting to be told
@@ -89,6 +90,7 @@ class Elements:
         self.state = bytearray(cells)
         self.timer_ms = array("i", [0] * cells)
         self.up = array("i", [0] * 6)  # operated cells for each action
+        self.picked = array("i", [0] * 6)  # cells picked up and not yet operated, for each action
         self.live = 0  # cells picked up or operated in rows that trip
         self.event = [bytearray(EVENTS), bytearray(EVENTS), bytearray(EVENTS), array("i", [0] * EVENTS)]
         self.event_head = 0
@@ -141,9 +143,14 @@ class Elements:
                         continue
                     state[cell] = PICKED
                     self.timer_ms[cell] = 0
+                    self._count(self.picked, ACTION[index], 1)
                     if ACTION[index] & TRIPS:
                         self.live += 1
                 elif v <= dropout:
+                    if was == PICKED and MEASURES[index] and self.timer_ms[cell] > dt_ms:
+                        # A measurement that is bad by turns is bad: its time runs back at half speed only.
+                        self.timer_ms[cell] -= dt_ms >> 1
+                        continue
                     self._release(index, cell, k, x[q])
                     continue
                 elif was == PICKED:
@@ -154,7 +161,8 @@ class Elements:
                 continue
             if was != OPERATED and self.timer_ms[cell] >= delay_ms:
                 state[cell] = OPERATED
-                self._count(ACTION[index], 1)
+                self._count(self.picked, ACTION[index], -1)
+                self._count(self.up, ACTION[index], 1)
                 self._tell(index, k, x[q], 1)
                 if self.trip_row < 0 and ACTION[index] & TRIPS:
                     self.trip_row, self.trip_k, self.trip_x = index, k, x[q]
@@ -164,15 +172,17 @@ class Elements:
         if action & TRIPS:
             self.live -= 1
         if self.state[cell] == OPERATED:
-            self._count(action, -1)
+            self._count(self.up, action, -1)
             self._tell(index, k, value, 0)
+        else:
+            self._count(self.picked, action, -1)
         self.state[cell] = IDLE
         self.timer_ms[cell] = 0
 
-    def _count(self, action, by):
+    def _count(self, column, action, by):
         for bit in range(6):
             if action >> bit & 1:
-                self.up[bit] += by
+                column[bit] += by
 
     def _tell(self, index, k, value, on):
         if self.event_n == EVENTS:

@@ -17,6 +17,7 @@ from warden.elements import (
     MODULE,
     Q_BUTTON,
     Q_CHATTER,
+    Q_ISO,
     Q_LATE,
     Q_MEMORY,
     Q_NO_CRASH,
@@ -30,6 +31,7 @@ from warden.elements import (
     Q_PRE_FAST,
     Q_PRE_MS,
     Q_PRE_SHAPE,
+    Q_SUM,
     STRING,
 )  # fmt: skip
 from warden.modes import (
@@ -57,6 +59,7 @@ from warden.modes import (
     PRECHARGE,
     PRECHARGED,
     RESET,
+    REST,
     SERVICE,
     START,
     TESTED,
@@ -111,10 +114,15 @@ class Relay:
         self.served = False
         self.asked = False
         self.button_ms = 0
+        self.released = False  # reset was seen open since this mode began
         self.chatter_ms = 0
         self.was_aux = 0
         self.shape_seen = False
         self.link_start_mv = 0
+        self.link_rest_mv = 0  # link at rest, a second ago at the most
+        self.link_before_mv = 0  # and the second before that
+        self.link_ms = 0
+        self.link_moved = False
         self.box_next = 0
         self.box_clock = [0] * settings.BOXES_MAX
         self.module_clock = [0] * settings.MODULES_MAX
@@ -129,6 +137,7 @@ class Relay:
         self.values = values
         for part in (self.elements, self.permissives, self.sense):
             part.configure(values)
+        self.iso_on = values[base["e64_on"]]
         self.unplug_hold_ms = values[base["unplug_hold_ms"]]
         self.dwell_ms = values[base["min_dwell_ms"]]
         self.shed_ms = values[base["shed_ms"]]
@@ -159,7 +168,7 @@ class Relay:
         """One scan at `now_ms` (ticks that wrap at 2**30)."""
         board = self.board
         dt_ms = self._time(now_ms)
-        self.clock = (self.clock + dt_ms) & TICKS
+        self.clock = (self.clock - TICKS - 1 + dt_ms) & TICKS  # in this order: never beyond 2**30
         self.mode_ms += dt_ms
         if self.mode_ms > 100000000:
             self.mode_ms = 100000000
@@ -200,6 +209,10 @@ class Relay:
         if dt_ms >= BACKWARDS:
             dt_ms = nominal_ms
             over_ms = STEP_MS_MAX
+        elif dt_ms * 2 < nominal_ms:
+            # A clock that stands still would hold every delay off: count the interval, and the clock as wrong.
+            over_ms = nominal_ms
+            dt_ms = nominal_ms
         else:
             over_ms = dt_ms - nominal_ms
         if dt_ms > self.worst_ms:
@@ -246,15 +259,16 @@ class Relay:
         """Quantities of 48 and 72: the precharge curve, and the main contactor against its command."""
         x = self.sense.string
         link, string = self.sense.link_mv, self.sense.string_mv
-        # Never closed onto, nor called open against, a string tap that reads less than the modules together.
-        modules = self.sense.median_mv * self.sense.n
+        # Never closed onto a string tap that reads less than the modules together.
+        sense = self.sense
+        modules = sense.sum_mv if sense.string_known >> Q_SUM & 1 else sense.median_mv * sense.n
         whole = string if string > modules else modules
         if mode == PRECHARGE:
             x[Q_PRE_MS] = self.mode_ms
-            within = link * 1000 >= whole * self.pre_band if whole < 1000000 else False
+            within = link * 1000 >= whole * self.pre_band if 0 < whole < 1000000 else False
             gap = whole - self.link_start_mv
             # Judged on the part of the curve still to go, so that a link left half full is not a fault.
-            if gap * 4 > whole:
+            if gap > 0 and gap * 4 > whole:
                 x[Q_PRE_FAST] = 1 if within and self.mode_ms < self.pre_fast_ms else 0
                 if not self.shape_seen and self.mode_ms >= self.pre_check_ms:
                     self.shape_seen = True
@@ -262,18 +276,26 @@ class Relay:
                     x[Q_PRE_SHAPE] = 0 if self.pre_low <= done <= self.pre_high else 1
             else:
                 self.shape_seen = True
+                x[Q_PRE_SHAPE] = 0 if self.link_moved else 1  # a link that reads full and never moves is not believed
             ripe = within and self.shape_seen and not x[Q_PRE_SHAPE] and self.mode_ms >= self.pre_fast_ms
             self.word = self.word | PRECHARGED if ripe else self.word & ~PRECHARGED
         else:
             x[Q_PRE_MS] = x[Q_PRE_FAST] = x[Q_PRE_SHAPE] = 0
             self.word &= ~PRECHARGED
+        self.link_ms += dt_ms
+        if mode == REST and self.link_ms >= 1000:
+            self.link_ms = 0
+            self.link_before_mv = self.link_rest_mv
+            self.link_rest_mv = link
         aux = raw & MAINAUX
         if self.sequence.outputs & MAIN:
             x[Q_NOT_CLOSED] = 0 if aux and link * 10 >= string * 9 else 1
             x[Q_NOT_OPEN] = 0
         else:
             x[Q_NOT_CLOSED] = 0
-            full = mode != PRECHARGE and whole > 0 and link * 1000 > whole * self.drop
+            # The lower of the two, unless the string tap reads next to nothing.
+            low = string if modules // 2 < string < modules else modules
+            full = mode != PRECHARGE and low > 0 and link * 1000 > low * self.drop
             x[Q_NOT_OPEN] = 1 if aux or full else 0
         if aux != self.was_aux:
             self.was_aux = aux
@@ -319,6 +341,10 @@ class Relay:
         sense = self.sense
         up = e.up
         word = self.permissives.bits | self.word & PRECHARGED
+        if not (raw | word) & RESET:
+            self.released = True
+        if not self.released:
+            word &= ~RESET  # a reset that was held all along asks for nothing
         self.clear_ms = 0 if e.live else self.clear_ms + dt_ms
         if self.clear_ms > self.clear_hold_ms:
             self.clear_ms = self.clear_hold_ms
@@ -326,9 +352,14 @@ class Relay:
             self.closing_ms += dt_ms
         if self.unplug_ms >= self.unplug_hold_ms:
             word |= HELD
-        if not up[2]:
+        # At rest nothing may begin on what is doubtful: a row that has only picked up, an isolation not yet measured,
+        # a main contactor not yet seen open.  Once begun, only what has operated stops it.
+        resting = self.sequence.mode == REST
+        known = sense.string_known >> Q_ISO & 1 or not self.iso_on
+        barred = resting and (not known or sense.string[Q_NOT_OPEN])
+        if not up[2] and not barred and not (resting and e.picked[2]):
             word |= GO
-        if not up[3]:
+        if not up[3] and not barred and not (resting and e.picked[3]):
             word |= FILL
         if up[4]:
             word |= TRIP
@@ -336,7 +367,7 @@ class Relay:
             word |= TRIP_NOW
         if self.journal.word[journal.LATCHED]:
             word |= LATCHED
-        if self.clear_ms >= self.clear_hold_ms:
+        if self.clear_ms >= self.clear_hold_ms and known:
             word |= CLEARED
         if sense.ma_known and -self.break_ma < sense.ma < self.break_ma:
             word |= LOW_CURRENT
@@ -365,18 +396,24 @@ class Relay:
         """The mode has changed: start its clock, wake and put to sleep rows, count what is counted."""
         now = self.sequence.mode
         self.mode_ms = 0
+        self.released = False
         self.word &= ~(DWELT | WAITED)
         self.elements.enter(now)
         j = self.journal
         if was == LOCKOUT:
             j.clear()
             self.word &= ~LATCHED
+        if now == REST:
+            self.link_rest_mv = self.link_before_mv = self.sense.link_mv
+            self.link_ms = 0
         if now == PRECHARGE:
+            self.closing_ms -= self.op_ms
+            moved = self.link_before_mv - self.sense.link_mv
+            self.link_moved = (moved if moved >= 0 else -moved) * 500 > self.sense.string_mv
             self.shape_seen = False
             self.link_start_mv = self.sense.link_mv
         if now == DRIVE:
             j.word[journal.OPS] += 1
-            self.closing_ms -= self.op_ms
             self.limit_u = 1000000
         if now == CHARGE:
             self.closing_ms -= self.op_ms

@@ -292,7 +292,9 @@ class Sense:
         was = self.raw_mv[k]
         self.raw_mv[k] = raw
         x[QM_OPEN] = 1 if self.open & bit else 0
-        x[QM_RANGE] = 1 if self.range & bit else 0
+        # A module whose lower tap is gone speaks for itself, until the module below is known to own the open lead.
+        alone = self.robbed & bit and not self.open & bit >> 1
+        x[QM_RANGE] = 1 if self.range & bit or alone else 0
         x[QM_STUCK] = 1 if self.stuck & bit else 0
         believed = not (doubt or (self.open | self.robbed | self.range | self.stuck) & bit)
         if believed and not first and self.stuck & bit >> 1:

@@ -165,8 +165,13 @@ def check(values):
         raise SettingError("range_low_mv", values[BASE["range_low_mv"]], "at least -3/4 of module_nominal_mv")
     if values[BASE["range_high_mv"]] > nominal * 7 // 4:
         raise SettingError("range_high_mv", values[BASE["range_high_mv"]], "at most 7/4 of module_nominal_mv")
-    if not values[BASE["current_gain_ua"]]:
-        raise SettingError("current_gain_ua", 0, "any gain but 0")
+    if values[BASE["range_low_mv"]] > -nominal // 4:
+        # Else a reversed module is called a bad reading and waits for m_trip_ms.
+        raise SettingError("range_low_mv", values[BASE["range_low_mv"]], "at most -1/4 of module_nominal_mv")
+    gain, zero = values[BASE["current_gain_ua"]], values[BASE["current_zero"]]
+    reach = (gain if gain > 0 else -gain) * min(zero - 64, 65471 - zero) // 1000
+    if reach < values[BASE["i76_inst_ma"]]:
+        raise SettingError("current_gain_ua", gain, "a gain with which the converter reaches i76_inst_ma")
     for j in range(0, len(PAIRS), 3):
         low, high, margin = values[PAIRS[j]], values[PAIRS[j + 1]], PAIRS[j + 2]
         if low + margin > high:
@@ -213,7 +218,9 @@ def unpack(image):
 def digest(values):
     """CRC-16 over the values: names one set of settings on the wire."""
     crc = 0xFFFF
-    for v in values:
+    secret = BASE["reset_code"]
+    for index in range(len(values)):
+        v = 0 if index == secret else values[index]
         for shift in (24, 16, 8, 0):
             crc = crc16(((v >> shift) & 255,), crc)
     return crc

@@ -94,7 +94,7 @@ M10 trip string late over late_trip_ms 0 0 staged powered - | scans come far too
 """,
     """
 M11 memory string memory over 1 0 0 open awake+boot - | settings or journal missing or damaged
-M12 button string button over 1 0 0 alarm+nodrive awake - | start or reset held too long: stuck
+M12 button string button over 1 0 0 alarm+nodrive+nocharge awake - | start or reset held too long: stuck
 74 off string off over 1 0 0 alarm awake - | an element is switched off in the settings
 """,
 )

@@ -14,6 +14,8 @@ ident scan int ms | nominal scan interval
 ident strap int flag | bench strap fitted: power outputs held off
 ident cfg hex - | digest of the settings
 ident boots int count | power-ups so far
+""",
+    """
 meas t int ms | relay ticks
 meas i int mA | string current, discharge positive
 meas u int mV | string voltage at the string tap
@@ -22,15 +24,17 @@ meas aux int mV | aux supply voltage
 meas lo int module | module with the lowest voltage, from 1
 meas lomv int mV | its voltage
 meas hi int module | module with the highest voltage, from 1
+""",
+    """
 meas himv int mV | its voltage
 meas lim int permille | power limit asked for
 meas iso int ohm/V | isolation, ohms for each volt of string; 0 before the first measurement
-""",
-    """
 mods t int ms | relay ticks
 mods med int mV | median of the believed modules
 mods bad hex - | bit k set: module k+1 is not believed
 mods mv list mV | each module's voltage in string order
+""",
+    """
 state t int ms | relay ticks
 state mode word - | mode
 state out hex - | outputs that are on
@@ -39,6 +43,8 @@ state up list count | operated rows by action: alarm, derate, nodrive, nocharge,
 state dc list 0.1degC | each box's temperature
 change t int ms | relay ticks
 change from word - | mode left
+""",
+    """
 change to word - | mode entered
 change why word - | row of the transition table
 event t int ms | relay ticks
@@ -58,6 +64,8 @@ count whin int Wh | energy put into the string
 count late int count | late scans
 count worst int ms | longest time between scans since the last count
 count lost int count | lines dropped because the port was not read
+""",
+    """
 count bad int count | received lines refused
 count ops int count | main closings
 count trips int count | trips journalled
@@ -68,16 +76,18 @@ field unit text - | unit
 field about text - | meaning
 setting name word - | setting
 setting value int - | value in use
-setting low int - | lowest allowed
-setting high int - | highest allowed
 """,
     """
+setting low int - | lowest allowed
+setting high int - | highest allowed
 reply req int - | number of the request answered
 reply status word - | ok or error
 reply why word - | reason, or what was done
 reply value int - | value asked for, or 0
 reply digest hex - | digest of the settings, as they are or as they would be
 trip n int count | number of the trip, oldest kept first
+""",
+    """
 trip el word - | element: device number
 trip stage word - | stage of the element
 trip ix int - | module or box, from 1; 0 for the string
@@ -85,6 +95,8 @@ trip x int - | quantity at that moment, in the element's unit
 trip mode word - | mode at that moment
 trip latched int flag | 1 while this trip holds the lockout
 prior at int ms | time from the last trip, before is negative
+""",
+    """
 prior i int mA | string current
 prior u int mV | string voltage
 prior link int mV | link voltage

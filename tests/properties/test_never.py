@@ -109,7 +109,7 @@ class Watch:
             locked = rig.mode == "lockout"
             rig.boot()
             self.was = 0
-            self.since_plug_ms = -10000  # a relay that has just woken has seen nothing yet
+            self.since_plug_ms = 0  # a relay that has just woken has seen nothing yet
             self.run(2500)
             assert not locked or rig.mode == "lockout"
         elif what == "bytes":
