@@ -252,8 +252,8 @@ def test_budgets_are_for_elements_that_exist_and_at_least_their_delay() -> None:
         ("49", "trip"): 5000,
     }
     for (number, stage), ms in said.items():
-        assert verdict.budget_ms(number, stage) == ms
-    assert verdict.budget_ms("74", "off") is None
+        assert verdict.budget_ms(number, stage, settings.defaults()) == ms
+    assert verdict.budget_ms("74", "off", settings.defaults()) is None
 
 
 def test_bits_are_the_firmwares() -> None:
