@@ -56,7 +56,6 @@ class Board:
         self.rx = bytearray(RX_MAX)
         self.rx_n = 0
         self.rx_at = 0
-        self.rx_lost = 0
 
     def read(self, buf):
         """Move received bytes into `buf`."""
@@ -75,9 +74,7 @@ class Board:
     def give(self, data):
         """Bytes arriving from the host: what finds no room is lost."""
         for b in data:
-            if self.rx_n == RX_MAX:
-                self.rx_lost += 1
-            else:
+            if self.rx_n < RX_MAX:
                 self.rx[self.rx_n] = b
                 self.rx_n += 1
 

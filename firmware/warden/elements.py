@@ -95,7 +95,6 @@ class Elements:
         self.event = [bytearray(EVENTS), bytearray(EVENTS), bytearray(EVENTS), array("i", [0] * EVENTS)]
         self.event_head = 0
         self.event_n = 0
-        self.events_lost = 0
         self.trip_row = -1  # first trip operated since the relay last looked; -1: none
         self.trip_k = 0
         self.trip_x = 0
@@ -186,8 +185,7 @@ class Elements:
 
     def _tell(self, index, k, value, on):
         if self.event_n == EVENTS:
-            self.events_lost += 1
-            return
+            return  # the row has acted; only the telling of it is lost, and `up` in the state line still counts it
         at = (self.event_head + self.event_n) % EVENTS
         self.event[0][at] = index
         self.event[1][at] = k

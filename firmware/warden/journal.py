@@ -8,6 +8,7 @@ can't know does not guess.
 from array import array
 
 from warden.crc import crc16
+from warden.image import put_words, take_words
 
 TRIPS = 8  # trips kept
 PRIOR = 24  # samples kept around the last trip
@@ -86,11 +87,7 @@ class Journal:
     def write(self, image, start):
         """Write the image into bytearray `image` from `start`.  Not in the scan: this allocates."""
         image[start], image[start + 1], image[start + 2], image[start + 3] = _MAGIC >> 8, _MAGIC & 255, WORDS, 0
-        at = start + 4
-        for v in self.word:
-            for shift in (24, 16, 8, 0):
-                image[at] = v >> shift & 255
-                at += 1
+        at = put_words(self.word, image, start + 4)
         crc = crc16(memoryview(image)[start:at])
         image[at], image[at + 1] = crc >> 8, crc & 255
         self.dirty = False
@@ -104,11 +101,5 @@ class Journal:
         if not whole or crc16(memoryview(image)[start : end - 2]) != (image[end - 2] << 8 | image[end - 1]):
             self.word[LATCHED] = 1
             return DAMAGED
-        at = start + 4
-        for i in range(WORDS):
-            v = image[at]
-            self.word[i] = (
-                (v - 256 if v > 127 else v) << 24 | image[at + 1] << 16 | image[at + 2] << 8 | image[at + 3]
-            )
-            at += 4
+        take_words(image, start + 4, self.word)
         return WHOLE

@@ -176,10 +176,10 @@ class Relay:
         raw = board.discretes
         self.permissives.update(raw, dt_ms)
         sense = self.sense
-        sense.scalars(board, mode, self.sequence.outputs, dt_ms)
+        sense.scalars(board, mode, dt_ms)
         self._count_energy(dt_ms)
         self._contactors(raw, mode, dt_ms)
-        self._flags(raw, mode, dt_ms)
+        self._flags(raw, dt_ms)
         self._modules(board)
         self._box(board)
         sense.taps(mode)
@@ -239,7 +239,7 @@ class Relay:
                 k = 0
             dt_ms = (self.clock - self.module_clock[k]) & TICKS
             self.module_clock[k] = self.clock
-            known = sense.sample(board.counts, k, board.absent, dt_ms)
+            known = sense.sample(board.counts, k, board.absent)
             self.elements.evaluate(MODULE, k, sense.module, known, dt_ms)
             k += 1
             if k == n:
@@ -307,7 +307,7 @@ class Relay:
             if x[Q_CHATTER]:
                 x[Q_CHATTER] -= 1
 
-    def _flags(self, raw, mode, dt_ms):
+    def _flags(self, raw, dt_ms):
         """Quantities that are a lost permissive or a stuck button."""
         x = self.sense.string
         bits = self.permissives.bits

@@ -92,8 +92,6 @@ class Sense:
         self.range = 0
         self.ever = 0  # sampled at least once
         self.bad = 0
-        self.age_ms = array("i", zeros_n)
-        self.since_ms = array("i", zeros_n)  # scan time since a module was last evaluated
         self.median_mv = 0
         self.sum_mv = 0
         self.order = array("H", zeros_n)
@@ -176,7 +174,7 @@ class Sense:
 
     # -- once a scan ------------------------------------------------------------------------------------
 
-    def scalars(self, board, mode, outputs, dt_ms):
+    def scalars(self, board, mode, dt_ms):
         """Current, string, link, aux, I2t and isolation from this scan's counts."""
         counts = board.counts
         x = self.string
@@ -267,7 +265,7 @@ class Sense:
 
     # -- each module in its slot ------------------------------------------------------------------------
 
-    def sample(self, counts, k, absent, dt_ms):
+    def sample(self, counts, k, absent):
         """Take module `k`'s counts.  Returns the mask of its quantities that are known."""
         x = self.module
         bit = 1 << k

@@ -7,6 +7,7 @@ from array import array
 
 from warden import text
 from warden.crc import crc16
+from warden.image import put_words, take_words
 
 MODULES_MAX = 24
 BOXES_MAX = 6
@@ -183,11 +184,7 @@ def pack(values, image):
     """Write `values` into the bytearray `image` (IMAGE_BYTES long): magic, layout CRC, values, CRC."""
     image[0], image[1] = _MAGIC >> 8, _MAGIC & 255
     image[2], image[3] = LAYOUT >> 8, LAYOUT & 255
-    at = 4
-    for v in values:
-        for shift in (24, 16, 8, 0):
-            image[at] = (v >> shift) & 255
-            at += 1
+    at = put_words(values, image, 4)
     crc = crc16(memoryview(image)[: IMAGE_BYTES - 4])
     image[at], image[at + 1], image[at + 2], image[at + 3] = crc >> 8, crc & 255, 0, 0
 
@@ -202,12 +199,7 @@ def unpack(image):
     if crc16(memoryview(image)[: IMAGE_BYTES - 4]) != crc:
         return None
     values = array("i", [0] * COUNT)
-    at = 4
-    for i in range(COUNT):
-        v = image[at]
-        v = (v - 256 if v > 127 else v) << 24 | image[at + 1] << 16 | image[at + 2] << 8 | image[at + 3]
-        values[i] = v
-        at += 4
+    take_words(image, 4, values)
     try:
         check(values)
     except SettingError:

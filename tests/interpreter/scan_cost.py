@@ -16,10 +16,10 @@ def main():
     parts = {
         "nothing": lambda: None,
         "permissives": lambda: relay.permissives.update(raw, 10),
-        "scalars": lambda: sense.scalars(board, 3, 9, 10),
+        "scalars": lambda: sense.scalars(board, 3, 10),
         "energy": lambda: relay._count_energy(10),
         "contactors": lambda: relay._contactors(raw, 3, 10),
-        "flags": lambda: relay._flags(raw, 3, 10),
+        "flags": lambda: relay._flags(raw, 10),
         "modules": lambda: relay._modules(board),
         "box": lambda: relay._box(board),
         "string": lambda: relay.elements.evaluate(0, 0, sense.string, sense.string_known, 10),

@@ -28,7 +28,6 @@ WATCHED = {elements.STRING: "string", elements.BOX: "box", elements.MODULE: "mod
 # -- reading ------------------------------------------------------------------------------------------------
 
 START_ALLOWANCE_S = 6.0  # a drive with a cycle lasts this longer than the cycle: key, hold-off, precharge
-COARSE_MS = 100  # scans coarser than this only in the quiet of a phase
 
 
 def load(path: Path) -> Scenario:
