@@ -21,6 +21,7 @@ from packwarden.errors import InputError
 from warden import modes, settings
 
 TARGETS = ("in-process", "interpreter")
+OUTPUT_BITS: Tuple[Tuple[str, int, str], ...] = tuple(modes.OUTPUTS)  # name, bit, meaning
 ACTION_BITS: Tuple[Tuple[str, int, str], ...] = tuple(modes.ACTIONS)
 TRIPS = int(modes.TRIPS)
 
