@@ -115,6 +115,7 @@ class Relay:
         self.asked = False
         self.button_ms = 0
         self.released = False  # reset was seen open since this mode began
+        self.start_open = False  # and start
         self.chatter_ms = 0
         self.was_aux = 0
         self.shape_seen = False
@@ -345,6 +346,10 @@ class Relay:
             self.released = True
         if not self.released:
             word &= ~RESET  # a reset that was held all along asks for nothing
+        if not (raw | word) & START:
+            self.start_open = True
+        if not self.start_open:
+            word &= ~START  # nor does a start: welded, it would set the car off on the key alone
         self.clear_ms = 0 if e.live else self.clear_ms + dt_ms
         if self.clear_ms > self.clear_hold_ms:
             self.clear_ms = self.clear_hold_ms
@@ -396,7 +401,7 @@ class Relay:
         """The mode has changed: start its clock, wake and put to sleep rows, count what is counted."""
         now = self.sequence.mode
         self.mode_ms = 0
-        self.released = False
+        self.released = self.start_open = False
         self.word &= ~(DWELT | WAITED)
         self.elements.enter(now)
         j = self.journal

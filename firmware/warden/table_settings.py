@@ -143,8 +143,8 @@ shed_ms 1 ms 50 20 2000 | longest wait for the current to fall before opening
 break_ma 1 mA 20000 1000 200000 | current at which the contactor may open at once
 unplug_hold_ms 1 ms 3000 1000 60000 | no drive for this long after the plug was seen
 link_dead_mv 1 mV 60000 5000 60000 | link below this is safe to charge behind
-ops_max 1 count 6 1 60 | closings of main and charger allowed in a window
-ops_window_ms 1 ms 60000 1000 600000 | window of the closing limit
+ops_max 1 count 6 1 60 | closings of main and charger allowed at once; then one more each window / ops_max
+ops_window_ms 1 ms 60000 1000 600000 | window of the closing limit: in any one, twice ops_max at the most
 clear_ms 1 ms 2000 100 60000 | cause must be gone this long before a reset
 derate_permille 1 permille 400 0 900 | power limit asked for while derating
 limit_up_permille_s 1 permille/s 100 10 2000 | how fast a limit is lifted

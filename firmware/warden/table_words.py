@@ -14,7 +14,7 @@ open | trip: open at once
 """,
     "BITS": """
 key | key on
-start | start position, held
+start | start position, held; a new press since this mode began
 unplug | plug loop closed: nothing plugged in
 interlock | covers and connectors closed
 estop | emergency stop not pressed

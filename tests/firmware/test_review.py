@@ -175,3 +175,26 @@ def test_the_digest_does_not_tell_the_code():
     plain = settings.digest(values)
     values[settings.index_of("reset_code")] = 4711
     assert settings.digest(values) == plain
+
+
+@pytest.mark.parametrize("when", ["from the beginning", "after a drive"])
+def test_a_start_switch_that_welded_does_not_set_the_car_off(when):
+    """Start was taken on its level: with the switch welded, the key alone started the car."""
+    rig = Rig(stuck_button_ms=120000)
+    if when == "after a drive":
+        rig.drive()
+        rig.inputs |= START
+        rig.inputs &= ~KEY
+        rig.until("rest")
+    else:
+        rig.inputs |= START
+        rig.until("rest")
+    rig.run(4000)
+    rig.inputs |= KEY
+    for _ in range(400):
+        rig.scan()
+        assert not rig.powered()
+    rig.inputs &= ~START
+    rig.run(500)
+    rig.inputs |= START
+    rig.until("drive")
