@@ -8,7 +8,7 @@ proves of `Elements.evaluate`.  So what holds here holds for every pack, every f
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Any, Optional, Sequence
+from typing import Any, Mapping, Optional, Sequence
 
 import z3
 
@@ -208,10 +208,11 @@ class Ghost:
 class Scan:
     """One scan from `mode`.  `before` and `after` read a field of the relay by its path, such as "relay.mode_ms"."""
 
-    def __init__(self, mode: int, values: Optional[Sequence[int]] = None) -> None:
+    def __init__(self, mode: int, named: Optional[Mapping[str, Any]] = None) -> None:
+        """named: other values for globals of the firmware, such as a table without one of its rows."""
         self.mode = mode
-        self.relay = a_relay(values)
-        self.walker = Walker(STUBS)
+        self.relay = a_relay()
+        self.walker = Walker(STUBS, named)
         self.ref = self.walker.root("relay", self.relay)
         wanted, self.kept = open_values(self.relay.values, OPEN_SETTINGS)
         store: Store = {}
@@ -347,6 +348,7 @@ class Scan:
             ("counts", sound(c)),
             ("latched when tripped", z3.Implies(c["up4"] + c["up5"] > 0, latched != 0)),
             ("latched where", z3.Implies(latched != 0, within(modes.BOOT, modes.SHED, modes.LOCKOUT))),
+            ("lockout is latched", z3.Implies(within(modes.LOCKOUT), latched != 0)),
             ("no trip waits", number(c["trip_row"]) == -1),
             ("inputs alone", bits(read("relay.permissives.bits")) & ~permissives.ALL == 0),
             ("latch", z3.And(latched >= 0, latched <= 1)),

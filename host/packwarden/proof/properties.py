@@ -131,7 +131,7 @@ PROPERTIES = (
     Property("10.1", "no dropout meets its pickup, for any settings within bounds", table=(_plain(rows.hysteresis),)),
     Property("10.2", "rest lasts min_dwell_ms before anything closes", scan=(sequence.dwells,)),
     Property("10.3", "closings are limited", scan=(sequence.closings,)),
-    Property("10.4", "no row of any table is dead or there twice", table=(_plain(rows.alive),)),
+    Property("10.4", "no row of any table is dead or there twice", table=(_plain(rows.alive), _plain(rows.matters))),
     Property("10.5", "an input is believed after its time: no sooner, no later", part=(_debounce,)),
 )  # fmt: skip
 

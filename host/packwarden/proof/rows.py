@@ -6,9 +6,10 @@ from typing import Any, Iterator, NamedTuple, Optional, Sequence
 
 import z3
 
-from packwarden.proof.model import a_relay, open_values, permissives
+from packwarden.proof.model import Scan, a_relay, open_values, permissives
 from packwarden.proof.table_required import REQUIRED, Required
 from packwarden.proof.symbolic import Walker
+from packwarden.proof.values import number
 from warden import elements, modes, sequence, settings
 from warden.table_elements import QUANTITIES, WATCHED
 
@@ -218,6 +219,27 @@ def alive() -> Iterator[Finding]:
     inputs = [row[0] for row in permissives.TABLE]
     right = inputs == [1 << n for n in range(len(inputs))]
     yield Finding("each input has one row, in the order of its bit", right, "%s" % inputs)
+
+
+def matters() -> Iterator[Finding]:
+    """10.4: without any one row of the sequence's tables, some scan would end in another mode or other outputs."""
+    whole = {mode: Scan(mode) for mode in range(len(modes.MODES))}
+    for name in ("TRANSITIONS", "OUTPUTS"):
+        table = getattr(sequence, name)
+        for n, row in enumerate(table):
+            without = {"warden.sequence." + name: table[:n] + table[n + 1 :]}
+            found = z3.unsat
+            for mode in whole if row[0] == sequence.ANY or name == "OUTPUTS" else (row[0],):
+                other = Scan(mode, without)
+                solver = z3.Solver()
+                solver.add(*whole[mode].given(), *other.given())
+                same = z3.And(number(whole[mode].mode_after) == number(other.mode_after),
+                              whole[mode].outputs == other.outputs)  # fmt: skip
+                found = solver.check(z3.Not(same))
+                if found != z3.unsat:
+                    break
+            text = "row %d of %s (%s)" % (n + 1, name, "any mode" if row[0] < 0 else modes.MODES[row[0]])
+            yield Finding("%s matters" % text, found == z3.sat, "the relay does the same without it")
 
 
 def _covers(b: int, a: int) -> bool:

@@ -121,6 +121,10 @@ def charging(s: Scan) -> Claims:
          z3.Implies(_begins(s, CHARGE), z3.And(s.mode == REST, all_on(_believed(s), LOOPS),
                                                s.after("relay.sense.link_mv") < s.before("relay.link_dead_mv")))),
         ("nothing forbids it", z3.Implies(charger, number(s.seen["up3"]) == 0)),
+        ("begins with the plug seen, the key off and main seen open",
+         z3.Implies(_begins(s, CHARGE), off(_believed(s), modes.UNPLUG | modes.KEY | modes.MAINAUX))),
+        ("ends without them, or when forbidden", z3.Implies(s.is_(CHARGE), z3.And(
+            off(_believed(s), modes.UNPLUG | modes.KEY | modes.MAINAUX), number(s.seen["up3"]) == 0))),
     ]  # fmt: skip
 
 
@@ -205,6 +209,7 @@ def drive_lasts(s: Scan) -> Claims:
             ("enabled behind a closed main", z3.Implies(z3.And(stays, on(_believed(s), modes.MAINAUX)),
                                                         on(s.outputs, modes.ENABLE))),
             ("drive ends through shed", z3.Implies(z3.Not(opening), z3.Or(s.is_(DRIVE), s.is_(SHED)))),
+            ("enabled behind no other", z3.Implies(on(s.outputs, modes.ENABLE), on(_believed(s), modes.MAINAUX))),
             ("key off ends it", z3.Implies(z3.Not(key), z3.Not(s.is_(DRIVE)))),
         ]  # fmt: skip
     if s.mode == SHED:
@@ -226,7 +231,11 @@ def told(s: Scan) -> Claims:
         ("buzzer while less is asked for", z3.Implies(z3.And(s.is_(DRIVE), up[1]), on(s.outputs, modes.BUZZER))),
         ("buzzer while a trip sheds", z3.Implies(z3.And(s.is_(SHED), latched), on(s.outputs, modes.BUZZER))),
         ("buzzer as a lockout begins", z3.Implies(_begins(s, LOCKOUT), on(s.outputs, modes.BUZZER))),
-        ("fan with the charger", z3.Implies(on(s.outputs, modes.CHARGER), on(s.outputs, modes.FAN))),
+        ("fan with the charger", on(s.outputs, modes.CHARGER) == on(s.outputs, modes.FAN)),
+        ("no buzzer without a cause", z3.Implies(on(s.outputs, modes.BUZZER), z3.Or(
+            z3.And(s.is_(DRIVE), up[1]), z3.And(s.is_(SHED), latched), s.is_(LOCKOUT)))),
+        ("the isolation monitor's resistors are its own",
+         off(s.after("relay.sequence.outputs"), modes.ISO_POS | modes.ISO_NEG)),
         ("no lamp without a cause", z3.Implies(z3.Not(z3.Or(up[0], up[4], up[5], latched,
             number(s.start[("relay.journal.word", journal.LATCHED)]) != 0)), off(s.outputs, modes.LAMP))),
         ("no trip lamp elsewhere", z3.Implies(on(s.outputs, modes.TRIPLAMP), s.is_(LOCKOUT))),
@@ -262,7 +271,7 @@ def latches(s: Scan) -> Claims:
     return [
         ("latched in the scan it operates", z3.Implies(s.tripped, now == 1)),
         ("and to be kept", z3.Implies(z3.And(s.tripped, was == 0), dirty)),
-        ("a lockout is latched", z3.Implies(z3.And(s.is_(LOCKOUT), z3.Or(*_trip(s))), now == 1)),
+        ("a lockout is latched", z3.Implies(s.is_(LOCKOUT), now == 1)),
     ]
 
 
@@ -276,7 +285,14 @@ def leaves_lockout(s: Scan) -> Claims:
         leaves = z3.Not(s.is_(LOCKOUT))
         reset = z3.And(on(_believed(s), modes.RESET), z3.Or(s.ghost.pressed_anew, z3.Not(s.known_raw(modes.RESET))))
         asked = as_bool(s.before("relay.asked"))
+        free = z3.And(off(_believed(s), modes.KEY), number(s.seen["live"]) == 0, z3.Not(z3.Or(*_trip(s))),
+                      s.before("relay.clear_ms") >= s.before("relay.clear_hold_ms"),
+                      on(s.after("relay.sense.string_known"), 1 << elements.Q_ISO),
+                      _passed(s) >= s.before("relay.dwell_ms"))  # fmt: skip
+        pressed = z3.And(on(_believed(s), modes.RESET), as_bool(s.before("relay.released")))
         out += [
+            ("a press of reset is enough then", z3.Implies(z3.And(free, pressed), s.is_(REST))),
+            ("so is the code", z3.Implies(z3.And(free, asked), s.is_(REST))),
             ("to rest", z3.Implies(leaves, s.is_(REST))),
             ("on a new press or a code", z3.Implies(leaves, z3.Or(reset, asked))),
             ("with the key off", z3.Implies(leaves, off(_believed(s), modes.KEY))),
