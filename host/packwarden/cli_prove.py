@@ -61,7 +61,7 @@ def prove(ctx: click.Context, numbers: tuple[str, ...], out: Path, no_replay: bo
         shown: dict[str, Optional[tuple[Any, Path]]] = {}
         bench = replay.Bench()
         for each in outcomes:
-            number = each.property.number
+            number = each.of.number
             if each.holds or no_replay:
                 continue
             rows = tuple(dict.fromkeys(row for f in each.failures for row in f.rows))
@@ -82,9 +82,9 @@ def prove(ctx: click.Context, numbers: tuple[str, ...], out: Path, no_replay: bo
 def _as_data(properties: Any, outcomes: list[Any], shown: dict[str, Any], took_s: float) -> dict[str, Any]:
     rows = []
     for o in outcomes:
-        found = shown.get(o.property.number)
+        found = shown.get(o.of.number)
         rows.append({
-            "number": o.property.number, "title": o.property.title, "holds": o.holds, "claims": o.claims,
+            "number": o.of.number, "title": o.of.title, "holds": o.holds, "claims": o.claims,
             "took_s": round(o.took_s, 3), "broken": [f.in_words() for f in o.failures], "empty": o.empty,
             "counterexample": str(found[1]) if found else None,
         })  # fmt: skip
@@ -100,13 +100,13 @@ def _tell(
         table.add_column(head, justify="right" if right else "left", no_wrap=head != "property")
     for o in outcomes:
         word = "proved" if o.holds else "[bold red]BROKEN[/]"
-        table.add_row(o.property.number, o.property.title, "%d" % o.claims, "%.1f" % o.took_s, word)
+        table.add_row(o.of.number, o.of.title, "%d" % o.claims, "%.1f" % o.took_s, word)
     people.print(table)
     for o in outcomes:
         if o.holds:
             continue
-        number = o.property.number
-        people.print("\n[bold]%s[/] %s" % (number, o.property.title))
+        number = o.of.number
+        people.print("\n[bold]%s[/] %s" % (number, o.of.title))
         for failure in o.failures[:5]:
             people.print("  broken: " + failure.in_words(), markup=False)
         if len(o.failures) > 5:

@@ -430,7 +430,8 @@ def _line(result: RunResult, expect: "Expect") -> Verdict:
     kind, *wanted = expect.what.split(" ")
     pairs = [tuple(w.split("=", 1)) for w in wanted]
     most = expect.at_most
-    text = '%s %d line(s) "%s"' % ("at least" if most is None else "at most", expect.count if most is None else int(most), expect.what)
+    bound = "at least %d" % expect.count if most is None else "at most %g" % most
+    text = '%s line(s) "%s"' % (bound, expect.what)
     n = 0
     for line in decode(result.lines, (kind,), result.clock, result.arrivals):
         if line is None or line.t_s < (expect.from_s or 0.0):

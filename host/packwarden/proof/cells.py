@@ -183,7 +183,10 @@ def counted(c: Cells) -> list[tuple[str, z3.BoolRef]]:
             grew = number(c.after[name]) - c.before[name]
             out.append(("%s of %s" % (column, modes.ACTION_NAMES[n]),
                         grew == change(lambda r, n=n: r.asks(1 << n), lambda s, state=state: s == state)))  # fmt: skip
-    trips = lambda r: r.asks(modes.TRIPS)  # noqa: E731
+
+    def trips(r: Row) -> z3.BoolRef:
+        return r.asks(modes.TRIPS)
+
     out.append(("live", number(c.after["live"]) - c.before["live"] == change(trips, lambda s: s != IDLE)))
     newly = z3.Or([z3.And(trips(r), r.state != OPERATED, r.state_after == OPERATED) for r in c.rows])
     row = number(c.after["trip_row"])

@@ -32,7 +32,7 @@ OPEN_SETTINGS = (
 
 
 def open_values(values: Sequence[int], names: Sequence[str]) -> tuple[tuple[Any, ...], list[z3.BoolRef]]:
-    """The settings `values` with those of `names` unknown, and the bounds and orders that the firmware keeps them to."""
+    """`values` with those of `names` unknown; and the bounds and orders that the firmware keeps them to."""
     out: list[Any] = list(values)
     unknown = {}
     for name in names:

@@ -64,7 +64,8 @@ class Debounce:
             t = number(self.timer_after[i])
             out += [
                 ("%s: agreed is agreed" % name, z3.Implies(turned, differs)),
-                ("%s: believed once it has lasted" % name, z3.Implies(z3.And(differs, gone >= limit, limit > 0), turned)),
+                ("%s: believed once it has lasted" % name,
+                 z3.Implies(z3.And(differs, gone >= limit, limit > 0), turned)),
                 ("%s: at once where no time is set" % name, z3.Implies(z3.And(differs, limit == 0), turned)),
                 ("%s: not before" % name, z3.Implies(z3.And(differs, self.timer[i] == 0, limit >= 1), z3.Not(turned))),
                 ("%s: not before its time" % name, z3.Implies(z3.And(turned, self.timer[i] > 0),
@@ -300,17 +301,13 @@ def begins_safe() -> Iterator[Finding]:
         off = made.board.out_bits == 0 and made.sequence.outputs == 0 and made.board.limit_permille == 0
         yield Finding("outputs off at power-up %s" % what, off, "%x" % made.board.out_bits)
         scan = Scan(modes.BOOT)
-        at_once = {key: value for key, value in _reality(made).items()}
+        real = [(_UNKNOWNS[name], value) for name, value in _reality(made).items()]
         for name, claim in scan.invariant(False):
-            known = z3.simplify(z3.substitute(claim, *[(z3_of(n), v) for n, v in at_once.items() if z3_of(n) is not None]))
+            known = z3.simplify(z3.substitute(claim, *real))
             yield Finding("at power-up %s: %s" % (what, name), z3.is_true(known), str(known)[:80])
 
 
-def z3_of(name: str) -> Any:
-    """The unknown that stands for a field, by its name in Scan."""
-    return _UNKNOWNS.get(name)
-
-
+# The unknowns that stand for a relay's fields in Scan.
 _INTS = ("last_ms", "clear_ms", "unplug_ms", "mode_ms", "late_score", "latched", "live", "trip_row", "ghost.unplugged",
          "ghost.quiet")  # fmt: skip
 _UNKNOWNS: dict[str, Any] = {n: z3.Int(n) for n in _INTS}
@@ -327,7 +324,8 @@ def _reality(made: Any) -> dict[str, Any]:
     out.update(latched=z3.IntVal(made.journal.word[journal.LATCHED]), live=z3.IntVal(e.live),
                trip_row=z3.IntVal(e.trip_row), busy=z3.BoolVal(made.permissives.busy),
                released=z3.BoolVal(made.released), start_open=z3.BoolVal(made.start_open),
-               outputs=z3.BitVecVal(made.sequence.outputs, 32), bits=z3.BitVecVal(made.permissives.bits, 32))  # fmt: skip
+               outputs=z3.BitVecVal(made.sequence.outputs, 32),
+               bits=z3.BitVecVal(made.permissives.bits, 32))  # fmt: skip
     out.update({"up%d" % n: z3.IntVal(e.up[n]) for n in range(6)})
     out.update({"picked%d" % n: z3.IntVal(e.picked[n]) for n in range(6)})
     out.update({"timer%d" % n: z3.IntVal(t) for n, t in enumerate(made.permissives.timer_ms)})

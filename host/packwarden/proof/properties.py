@@ -57,7 +57,7 @@ class Failure:
 class Outcome:
     """What came of one property."""
 
-    property: Property
+    of: Property
     claims: int = 0
     failures: list[Failure] = field(default_factory=list)
     empty: list[str] = field(default_factory=list)  # claims that no state at all puts to the test
@@ -178,7 +178,7 @@ class Prover:
                 for finding in look(self.known):
                     outcome.claims += 1
                     if not finding.holds:
-                        about = (finding.row.row,) if finding.row else ()
+                        about = (finding.row,) if finding.row else ()
                         state = {"why": finding.why} if finding.why else {}
                         outcome.failures.append(Failure(finding.what, "", state, about))
         except NotUnderstood as error:
@@ -207,7 +207,8 @@ class Prover:
             solver.add(z3.Not(formula))
             found = solver.check()
             if found != z3.unsat:
-                state = _state(solver.model()) if found == z3.sat else {"solver": "gave up: %s" % solver.reason_unknown()}
+                gave_up = {"solver": "gave up: %s" % solver.reason_unknown()}
+                state = _state(solver.model()) if found == z3.sat else gave_up
                 outcome.failures.append(Failure(name, where, state))
             solver.pop()
             # A claim `if A then B` says nothing where A can't be: it has to be possible somewhere.
@@ -226,16 +227,16 @@ def _solver(given: Sequence[z3.BoolRef]) -> z3.Solver:
 
 
 # Of a state that breaks a claim, what a person can use.
-_TOLD = ("raw", "bits", "word", "outputs", "mode_ms", "dt_ms", "latched", "now_ms", "last_ms", "ma", "link_mv", "string_mv",
-         "asked", "released", "start_open", "unplug_ms", "clear_ms", "state0", "timer0", "x0", "known", "pickup0",
-         "dropout0", "delay0", "awake0", "action0")  # fmt: skip
+_TOLD = ("raw", "bits", "word", "outputs", "mode_ms", "dt_ms", "latched", "now_ms", "last_ms", "ma", "link_mv",
+         "string_mv", "asked", "released", "start_open", "unplug_ms", "clear_ms", "state0", "timer0", "x0", "known",
+         "pickup0", "dropout0", "delay0", "awake0", "action0")  # fmt: skip
 
 
 def _state(model: z3.ModelRef) -> dict[str, str]:
     out = {}
     for d in model.decls():
         name = d.name().partition("!")[0]
-        if d.arity() == 0 and (name in _TOLD or name.startswith("set.")) and not name.startswith("set."):
+        if d.arity() == 0 and name in _TOLD:
             value = model[d]
             if isinstance(value, z3.BitVecNumRef) and name in ("raw", "bits", "word", "outputs"):
                 table = modes.OUTPUTS if name == "outputs" else modes.BITS
@@ -249,8 +250,8 @@ def _state(model: z3.ModelRef) -> dict[str, str]:
 def covered(outcomes: Sequence[Outcome]) -> str:
     """What the run covered, for people."""
     return (
-        "%d claims: for each of %d modes every value of %d input and fact bits and of every measurement, any timers, any "
-        "time between scans, any settings within their bounds; %d table rows one by one"
+        "%d claims: for each of %d modes every value of %d input and fact bits and of every measurement, any timers, "
+        "any time between scans, any settings within their bounds; %d table rows one by one"
         % (sum(o.claims for o in outcomes), len(modes.MODES), len(modes.BITS), table_rows())
     )
 

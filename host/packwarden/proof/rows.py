@@ -1,16 +1,16 @@
-"""Properties of the tables themselves, row by row: limits for every settings that a board takes, and rows that matter."""
+"""Properties of the tables, row by row: limits for every settings that a board takes, and rows that matter."""
 
 from __future__ import annotations
 
-from typing import Any, Iterator, NamedTuple, Optional, Sequence
+from typing import Any, Iterator, NamedTuple, Sequence
 
 import z3
 
-from packwarden.proof.model import Scan, a_relay, open_values, permissives
-from packwarden.proof.table_required import REQUIRED, Required
+from packwarden.proof.model import Scan, a_relay, open_values
 from packwarden.proof.symbolic import Walker
+from packwarden.proof.table_required import REQUIRED, Required
 from packwarden.proof.values import number
-from warden import elements, modes, sequence, settings
+from warden import elements, modes, permissives, sequence, settings
 from warden.table_elements import QUANTITIES, WATCHED
 
 SCAN_MS = 10
@@ -20,12 +20,12 @@ LOST_BY = {"no_estop": "estop", "no_crash": "crash", "no_service": "service", "n
 
 
 class Finding(NamedTuple):
-    """One claim: what, whether it holds, and where it does not, a word on it."""
+    """One claim: what, whether it holds, and where it does not, a word on it.  `row`: the element row it is about."""
 
     what: str
     holds: bool
     why: str = ""
-    row: Optional[Required] = None
+    row: str = ""
 
 
 def resolved(values: Sequence[int], unknown: Sequence[str]) -> tuple[list[tuple[Any, ...]], list[z3.BoolRef]]:
@@ -128,7 +128,7 @@ def protections(packs: Sequence[tuple[str, Sequence[int]]]) -> Iterator[Finding]
                 reasons = [(i, serves(i, need, modes.MODES.index(mode), values)) for i in rows]
                 holds = any(not why for _, why in reasons)
                 why = "; ".join("%s %s" % (name_of(i), why) for i, why in reasons) or "no row sees it"
-                yield Finding("%s: %s, %s" % (need.name, mode, pack), holds, "" if holds else why, need)
+                yield Finding("%s: %s, %s" % (need.name, mode, pack), holds, "" if holds else why, need.row)
 
 
 def floor_as_it_is(packs: Sequence[tuple[str, Sequence[int]]]) -> Iterator[Finding]:
@@ -137,7 +137,7 @@ def floor_as_it_is(packs: Sequence[tuple[str, Sequence[int]]]) -> Iterator[Findi
     for pack, values in packs:
         for mode in need.modes.split():
             rows = [i for i in watching(need) if not serves(i, need, modes.MODES.index(mode), values)]
-            yield Finding("a row on the raw voltage: %s, %s" % (mode, pack), bool(rows), "" if rows else "none", need)
+            yield Finding("a row on the raw voltage: %s, %s" % (mode, pack), bool(rows), "" if rows else "none", need.row)
 
 
 def needed() -> Iterator[Finding]:
@@ -160,7 +160,7 @@ def needed() -> Iterator[Finding]:
         if found and elements.AWAKE_IN[i] & ~awake:
             extra = [m for n, m in enumerate(modes.MODES) if elements.AWAKE_IN[i] & ~awake & 1 << n]
             why = "awake in %s, where nothing asks for it" % ", ".join(extra)
-        yield Finding("%s is asked for" % name_of(i), not why, why)
+        yield Finding("%s is asked for" % name_of(i), not why, why, name_of(i))
 
 
 # -- measurement faults --------------------------------------------------------------------------------------------
@@ -212,7 +212,7 @@ def alive() -> Iterator[Finding]:
     for a in range(len(elements.ACTION)):
         twins = [b for b in range(len(elements.ACTION)) if b != a and _covers(b, a)]
         yield Finding("element %s" % name_of(a), not twins,
-                      "does nothing that %s does not" % ", ".join(map(name_of, twins)))  # fmt: skip
+                      "does nothing that %s does not" % ", ".join(map(name_of, twins)), name_of(a))  # fmt: skip
     names = [name_of(i) for i in range(len(elements.ACTION))]
     doubled = sorted({n for n in names if names.count(n) > 1})
     yield Finding("every element row has a name of its own", not doubled, ", ".join(doubled))
@@ -273,7 +273,8 @@ def reachable() -> Iterator[Finding]:
         yield Finding("%s can be reached" % name, mode in first, "no way from boot leads there")
         yield Finding("%s can be left for rest" % name, modes.REST in reached(mode), "no way leads to rest")
     steps = {
-        (modes.BOOT, modes.REST), (modes.REST, modes.PRECHARGE), (modes.PRECHARGE, modes.DRIVE), (modes.DRIVE, modes.SHED),
+        (modes.BOOT, modes.REST), (modes.REST, modes.PRECHARGE), (modes.PRECHARGE, modes.DRIVE),
+        (modes.DRIVE, modes.SHED),
         (modes.SHED, modes.REST), (modes.SHED, modes.LOCKOUT), (modes.REST, modes.CHARGE), (modes.CHARGE, modes.REST),
         (modes.LOCKOUT, modes.REST), (modes.PRECHARGE, modes.REST),
     }  # fmt: skip

@@ -5,8 +5,8 @@ asked for as a range: a protection whose pickup lies outside it does not protect
 blocks and common practice, no source, but for isolation (UN R100: 100 ohm/V).  Each row names a fault that shows it on
 the bench.
 
-row, name, sees, side, must ask for, in modes, pickup from, to, budget ms, switch, shown by faults (course kind@place=size +ms more
-that the fault itself takes)
+row, name, sees, side, must ask for, in modes, pickup from, to, budget ms, switch, shown by faults
+(course kind@place=size +ms more that the fault itself takes)
 """
 
 from __future__ import annotations
