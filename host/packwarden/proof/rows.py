@@ -137,7 +137,8 @@ def floor_as_it_is(packs: Sequence[tuple[str, Sequence[int]]]) -> Iterator[Findi
     for pack, values in packs:
         for mode in need.modes.split():
             rows = [i for i in watching(need) if not serves(i, need, modes.MODES.index(mode), values)]
-            yield Finding("a row on the raw voltage: %s, %s" % (mode, pack), bool(rows), "" if rows else "none", need.row)
+            why = "" if rows else "none"
+            yield Finding("a row on the raw voltage: %s, %s" % (mode, pack), bool(rows), why, need.row)
 
 
 def needed() -> Iterator[Finding]:
