@@ -142,7 +142,8 @@ class World(Rig):
         if self.odd_leads:
             self._leads(counts)
         if self.sensor is not None:
-            counts[50] = {"high": 65535, "low": 0, "dead": 32768}.get(self.sensor) or 32768 + (ma + self.sensor) // 16
+            at = {"high": 65535, "low": 0, "dead": 32768}.get(self.sensor)
+            counts[50] = 32768 + (ma + self.sensor) // 16 if at is None else at
         if self.link_fault == "shorted":
             self.link_mv = counts[49] = 0
         elif self.link_fault == "frozen":
