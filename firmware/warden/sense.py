@@ -393,9 +393,11 @@ class Sense:
         order = self.order
         mv = self.mv
         m = 0
-        total = 0
+        total = unloaded = ohm = 0
         for k in range(self.n):
             total += mv[k]
+            unloaded += self.comp_mv[k]
+            ohm += self.ohm_u[k]
             if self.bad >> k & 1 or not self.ever >> k & 1:
                 continue
             j = m
@@ -408,7 +410,9 @@ class Sense:
         if m:
             self.median_mv = (mv[order[(m - 1) // 2]] + mv[order[m // 2]]) // 2
         self.sum_mv = total
-        off = total - self.string_mv
+        # Both without their load: the filtered sum lags a load that comes and goes by volts, and the string tap does not.
+        ma = self.ma if self.ma_known else 0
+        off = unloaded - self.string_mv - (ma // 100) * (ohm // 1000) // 10
         self.string[Q_SUM] = off if off >= 0 else -off
         if self.bad or m < self.n:
             self.string_known &= ~(1 << Q_SUM)

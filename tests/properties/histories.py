@@ -5,7 +5,7 @@ They keep the default profile from proving nothing, and are what the seeded defe
 
 HISTORIES = {
     "a day": ({}, [
-        ["wait", 1000], ["start"], ["load", 120000, 2000], ["load", -60000, 1000], ["load", 0, 100], ["stop"],
+        ["wait", 8000], ["start"], ["load", 120000, 2000], ["load", -60000, 1000], ["load", 0, 100], ["stop"],
         ["plug"], ["wait", 2000], ["unplug"], ["start"], ["stop"],
     ], "0.1 0.2 1.1 1.3 1.4 2.1 2.2 2.4 2.5 3.1 4.1 4.3 9.3 10.2"),
     "power on": ({"wrap_in_ms": 5500}, [
@@ -28,9 +28,9 @@ HISTORIES = {
     ], "69.1 69.2 69.3 2.5"),
     "bounces": ({}, [
         ["start"], ["load", 60000], ["bounce", "unplug", [1, 1, 2, 1]], ["bounce", "crash", [1, 2, 1, 3]],
-        ["bounce", "interlock", [2, 2, 1, 1]], ["bounce", "estop", [1, 4]], ["recover"],
+        ["bounce", "interlock", [2, 2, 1, 1]], ["bounce", "estop", [1, 1, 4]], ["recover"],
         ["bounce", "start", [1, 2, 3, 2]], ["bounce", "key", [1, 2, 3, 2]],
-    ], "10.3"),
+    ], "69.1"),
     "plug then start": ({}, [
         ["plug", 1000], ["input", "unplug", 1, 300], ["input", "key", 1, 300], ["input", "start", 1, 4500],
         ["input", "start", 0, 100], ["input", "start", 1, 2500], ["stop"],
@@ -109,7 +109,7 @@ HISTORIES = {
         ["start"], ["load", 440000, 2000], ["load", 340000, 5000], ["load", 440000, 2000], ["load", 0, 1000], ["stop"],
     ], "76.1 76.2 76.3"),
     "precharge": ({}, [
-        ["thing", "precharge_ms", 40], ["start"], ["recover"], ["thing", "precharge_ms", 1200], ["start"], ["recover"],
+        ["thing", "precharge_ms", 12], ["start"], ["recover"], ["thing", "precharge_ms", 1200], ["start"], ["recover"],
         ["thing", "precharge_ms", 1000000000], ["start"], ["recover"], ["thing", "precharge_ms", 380], ["start"],
         ["recover"], ["thing", "link_fault", "shorted"], ["start"], ["recover"], ["thing", "link_fault", "frozen"],
         ["start"], ["recover"],
@@ -161,7 +161,7 @@ HISTORIES = {
     ], "59.2"),
     "balance": ({}, [
         ["start"], ["load", 20000], ["cell", 9, 11700, 5000, 5500], ["cell", 9, 12140, 5000, 5000], ["cell", 9, 12600, 5000, 1500],
-    ], "60.1 10.4"),
+    ], "60.1 10.3 10.4"),
     "isolation": ({}, [
         ["plug"], ["thing", "leak", [10, 100000], 7000], ["wait", 2000], ["reset", 1300], ["recover"],
         ["start"], ["thing", "leak", [100000, 9], 7000], ["stop"], ["start"], ["plug"], ["recover"],
@@ -173,7 +173,7 @@ HISTORIES = {
     ], "10.4"),
     "late": ({}, [
         ["start"], ["load", 20000], ["late", 60], ["wait", 1000], ["late", 500], ["wait", 200], ["recover"],
-        ["start"], ["load", 20000], ["stall", 8], ["recover"], ["start"], ["load", 20000], ["late", -5000], ["recover"],
+        ["start"], ["load", 20000], ["stall", 45], ["recover"], ["start"], ["load", 20000], ["late", -5000], ["recover"],
         ["plug"], ["late", 2000], ["recover"],
     ], "8.1 8.2 8.3"),
     "commands": ({}, [

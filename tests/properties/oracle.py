@@ -115,6 +115,7 @@ class Oracle:
 
     def powered_up(self):
         """Power came (back): the relay knows only what its memory kept."""
+        self.was_latched = self.latched
         self.clock = {}
         self.each = {}
         self.last_off_ms = 0
@@ -269,16 +270,18 @@ class Oracle:
             since, n = self.operated.get(row, (0, 0))
             n = n + 1 if since > max(self.w.changed, self.mode_at) + 100 else 1
             self.operated[row] = (self.w.scans, n)
-            if n > 1 and not self.truth.restless():
-                self.fail("10.3", "%s/%s %d operated again in a world that stood still" % row)
+            if not self.truth.restless():
+                self.met["10.3"] += 1
+                if n > 1:
+                    self.fail("10.3", "%s/%s %d operated again in a world that stood still" % row)
             if trip:
+                self.met["4.6"] += bool(self.out & MAIN or self.off_ms < 500)
+                if self.out & (ENABLE | CHARGER | PRE):
+                    self.fail("4.6", "out=%x when %s/%s %d was told" % (self.out, *row))
                 if self.first_trip is None:
                     self.first_trip = row
                 self.latched = True
         else:
-            since, n = self.operated.get(row, (0, 0))
-            if since > max(self.w.changed, self.mode_at):
-                self.met["10.3"] += 1
             if not self.truth.may_release(row):
                 self.fail("10.4", "%s/%s %d released at x=%d" % (*row, x))
             if self.truth.has_dropout(row):
@@ -386,31 +389,36 @@ class Oracle:
                 self.fail("3.1", "main closes after %d ms of precharge" % self.pre_ms)
             if w.link_mv < low and not self.truth.misread_low():
                 self.fail("3.1", "link at %d mV of %d" % (w.link_mv, whole))
-        if out & PRE:
-            if self.rising & PRE:
-                self.pre_link, self.shape, self.pre_ms = w.link_mv, None, 0
-                self.pre_scan = w.scans
+        if self.rising & PRE:
+            self.pre_link, self.shape, self.pre_ms = w.link_mv, None, 0
+            self.pre_scan = w.scans
+        if (out | self.was) & PRE:
             self.pre_ms += self.dt
-            if self.pre_ms > s["pre_slow_ms"] + 3 * SCAN_MS:
+            if out & PRE and self.pre_ms > s["pre_slow_ms"] + 3 * SCAN_MS:
                 self.fail("3.2", "precharging for %d ms" % self.pre_ms)
-            steady = w.changed < self.pre_scan
-            if steady and self.pre_link < whole * 6 // 10 and not self.truth.blind():
-                gone = (w.link_mv - self.pre_link) * 1000 // max(1, whole - self.pre_link)
-                if self.shape is None and self.pre_ms >= s["pre_check_ms"]:
-                    self.shape = "low" if gone < s["pre_check_low_permille"] - 60 else ""
-                    if gone > s["pre_check_high_permille"] + 60:
-                        self.shape = "high"
-                if self.shape is None and self.pre_ms < s["pre_fast_ms"] - 30 and gone > 970:
-                    self.shape = "fast"
-        elif self.was & PRE:
-            took = self.pre_ms
-            self.met["3.2"] += took + 100 > s["pre_slow_ms"]
+            self.met["3.2"] += not out & PRE and self.pre_ms + 100 > s["pre_slow_ms"]
+            steady = w.changed < self.pre_scan and not self.truth.blind()
+            if self.shape is None and steady and self.pre_link < whole * 6 // 10:
+                self.shape = self.curve((w.link_mv - self.pre_link) * 1000 // max(1, whole - self.pre_link))
             if self.shape and out & MAIN:
                 self.fail("48.2" if self.shape == "fast" else "48.1", "main closes on a curve that was " + self.shape)
         if self.shape:
-            self.due("48.2" if self.shape == "fast" else "48.1", self.shape, s["pre_check_ms"] + 100, out & TRIPLAMP)
-            if out & TRIPLAMP or not out & POWER:
-                self.shape = None
+            number = "48.2" if self.shape == "fast" else "48.1"
+            self.due(number, self.shape, s["pre_check_ms"] + 100, out & TRIPLAMP, since=False)
+            self.met[number] += bool(out & TRIPLAMP)
+        if not (out | self.was) & PRE:
+            self.shape = None
+
+    def curve(self, gone):
+        """What is surely wrong with a precharge that has gone so many permille of its way; "" when it is right."""
+        s = self.s
+        if self.pre_ms < s["pre_fast_ms"] - 30 and gone > 1000 - s["pre_band_permille"] + 2:
+            return "fast"
+        if self.pre_ms < s["pre_check_ms"] + SCAN_MS:
+            return None
+        if gone > s["pre_check_high_permille"] + 60:
+            return "high"
+        return "low" if gone < s["pre_check_low_permille"] - 60 else ""
 
     # -- 4 ----------------------------------------------------------------------------------------------
 
@@ -420,7 +428,7 @@ class Oracle:
         if out & MAIN and not out & ENABLE and self.limit == 0 and (self.was & ENABLE or self.enable_off_ms):
             self.enable_off_ms += self.dt
             low = abs(w.true_ma) < s["break_ma"] * 9 // 10 and not w.sensor
-            most = (30 if low else s["shed_ms"] + 20) + late_ms
+            most = (30 if low else s["shed_ms"] + 20) + max(0, late_ms)
             if self.enable_off_ms > most:
                 self.fail("4.1", "main still on %d ms after the enable went, at %d mA" % (self.enable_off_ms, w.true_ma))
         elif self.falling & MAIN:
@@ -439,9 +447,7 @@ class Oracle:
         if self.low[KEY] > s["lost_ms"] + 20 and (out & ENABLE or (self.limit and out & MAIN)):
             self.fail("4.3", "enable or limit %d ms after the key" % self.low[KEY])
         if self.latched and out & (ENABLE | CHARGER | PRE):
-            self.due("4.6", "a trip was told", 30, False)
-        elif self.latched:
-            self.met["4.6"] += bool(self.was & (ENABLE | CHARGER | PRE))
+            self.fail("4.6", "out=%x while a trip is latched" % out)
         ramp = (1000 - s["derate_permille"]) * 1000 // s["limit_down_permille_s"]
         low = self.limit <= s["derate_permille"] + 2 or not out & (ENABLE | CHARGER)
         causes = self.truth.derating(out)
@@ -472,6 +478,7 @@ class Oracle:
         booted = self.booted
         self.due("76.1", on and truth.beyond_inst(), s["i76_inst_ms"] + 20, off)
         self.due("76.2", on and truth.spent(102), 60 + s["shed_ms"] + SCAN_MS, off)
+        self.met["76.2"] += bool(self.falling & MAIN and truth.spent(97))
         self.met["76.3"] += truth.hot_but_allowed()
         self.due("27X.1", on and truth.aux_below("aux_trip_mv"), s["aux_trip_ms"] + 50 + s["shed_ms"], off)
         self.due("27X.2", booted and truth.aux_below("aux_alarm_mv"), s["aux_alarm_ms"] + 300, lit)
@@ -550,8 +557,8 @@ class Oracle:
         if self.latched and not out & TRIPLAMP:
             self.due("7.2", True, self.boot_most() + 150, False)
         elif self.latched:
-            if self.clock.pop(("7.2", 0), 0) and self.up_ms <= self.boot_most() + 150:
-                self.met["7.2"] += 1
+            self.met["7.2"] += self.was_latched
+            self.was_latched = False
         if out & TRIPLAMP:
             self.met["7.4"] += 1
             if out & POWER:
@@ -575,7 +582,7 @@ class Oracle:
         if ("8.2", 0) in self.clock:
             self.due("8.2", self.booted, 100, out & (LAMP | TRIPLAMP))
         self.stopped = self.stopped + 1 if stopped else 0
-        self.due("8.3", self.stopped and "stopped", 60, not power)
+        self.due("8.3", self.stopped and "stopped", s["late_trip_ms"] + 60 + s["shed_ms"], not power)
 
     # -- 9.3, 10 and what forbids a beginning -----------------------------------------------------------
 
@@ -615,8 +622,8 @@ class Oracle:
         self.due("0.1", start and "asked to drive", 1500, out & (PRE | MAIN), since=False)
         plug = ready and low[UNPLUG] > 500 and low[KEY] > 500 and self.w.link_mv < s["link_dead_mv"] * 95 // 100
         self.due("0.2", plug and "asked to charge", 1500, out & CHARGER, since=False)
-        self.met["0.1"] += bool(start and out & PRE)
-        self.met["0.2"] += bool(plug and self.rising & CHARGER)
+        self.met["0.1"] += bool(ready and self.rising & PRE)
+        self.met["0.2"] += bool(ready and self.rising & CHARGER)
 
     def ready(self):
         """Nothing is wrong and nothing has been for long: the relay has no reason to refuse."""
@@ -629,7 +636,7 @@ class Oracle:
             return False
         if any(self.high[b] < s["made_ms"] + 100 for b in LOOPS[1:]):
             return False
-        return max(self.high[START], self.high[RESET]) < s["stuck_button_ms"] - 1000 and self.truth.sound_ms > 15000
+        return max(self.high[START], self.high[RESET]) < s["stuck_button_ms"] - 1000 and self.truth.sound_ms > 6000
 
     # -- 72 ---------------------------------------------------------------------------------------------
 
@@ -642,9 +649,9 @@ class Oracle:
         contact = self.raw & MAINAUX
         not_closed = out & MAIN and self.was & MAIN and not contact and not w.chatter_scans
         low = abs(w.true_ma) < s["break_ma"]
-        self.due("72.2", not_closed and "not closed", s["k72_close_ms"] + 40 + (0 if low else s["shed_ms"]), False)
-        if self.falling & MAIN and self.clock.pop(("72.2", 0), 0) > s["k72_close_ms"]:
+        if self.falling & MAIN and self.clock.get(("72.2", 0), 0) >= s["k72_close_ms"]:
             self.met["72.2"] += 1
+        self.due("72.2", not_closed and "not closed", s["k72_close_ms"] + 40 + (0 if low else s["shed_ms"]), False)
         if contact != self.was_contact and self.was & MAIN:
             self.aux_changes.append(self.t)
         self.was_contact = contact

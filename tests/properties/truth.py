@@ -23,14 +23,14 @@ EXCUSES = {
     "27X": ("aux",),
     "64": ("leak",),
     "48": ("pre", "contact", "blind", "hand"),
-    "72": ("contact",),
+    "72": ("contact", "regen", "hand"),
     "69": ("loop",),
     "M1": ("lead", "extreme", "head"),
     "M2": ("lead", "extreme", "head"),
     "M3": ("lead",),
     "M4": ("sum", "lead", "extreme", "head", "ref"),
     "M5": ("ref",),
-    "M6": ("head",),
+    "M6": ("head", "late"),
     "M7": ("sensor", "hand"),
     "M8": ("probe",),
     "M9": ("contact", "sum", "extreme", "lead", "pre"),
@@ -39,7 +39,7 @@ EXCUSES = {
     "M12": ("button",),
     "74": ("off",),
 }
-SHORT = {"step": 1500, "hand": 60000}
+SHORT = {"step": 1500, "hand": 60000, "regen": 2500}
 
 
 class Truth:
@@ -60,6 +60,7 @@ class Truth:
         self.lost = set()
         self.ma_was = 0
         self.changed = None
+        self.emf_was = list(world.emf_mv)
         self.swing = {}
         self.powered_up()
 
@@ -107,7 +108,7 @@ class Truth:
             lo, hi, _ = self.swing.get(fault, (ma, ma, False))
             lo, hi = min(lo, ma), max(hi, ma)
             self.swing[fault] = lo, hi, not w.sensor and hi - lo > s["stuck_ma"] * 3 // 2
-        if self.causes or self.ages:
+        if self.causes or self.ages or self.frozen or isinstance(w.sensor, int):
             now = dict(self.causes)
             for fault in self.frozen:
                 if self.swing[fault][2]:
@@ -124,8 +125,11 @@ class Truth:
         w, s = self.w, self.s
         for name in getattr(self, "present", ()):
             self.last[name] = t
-        if self.changed is not None and w.changed != self.changed:
+        if w.emf_mv != self.emf_was:
             self.last["hand"] = t
+            self.emf_was = list(w.emf_mv)
+        if w.true_ma < -100000:
+            self.last["regen"] = t  # the link, charged above the string, takes longer to bleed below it
         self.changed = w.changed
         mv, ma = w.mv, w.true_ma
         self.faults = w.faults()
@@ -287,7 +291,7 @@ class Truth:
     def ohm_per_v(self):
         """True isolation: both leaks together, for each volt of string."""
         pos, neg = self.w.leak
-        return 1000000 / (1 / pos + 1 / neg) / max(1000, sum(self.w.mv)) * 1000
+        return 1000000 / (1 / pos + 1 / neg) / max(1000, sum(self.w.mv))
 
     def comp_hi(self, k):
         """Most that any allowed compensation makes of module k."""
