@@ -109,7 +109,7 @@ class Course:
         world = self.world
         world.inputs = (world.inputs & ~START) | KEY | PEDAL | UNPLUG
         world.touch()
-        self.run(3600)
+        self.run(max(450, self.world.set["made_ms"] + 100, self.world.set["unplug_hold_ms"] + 400 - self.oracle.since_plug_ms))
         world.inputs |= START
         self.until(ENABLE, 2000)
         world.inputs &= ~START
@@ -156,8 +156,10 @@ class Course:
 
     def act_recover(self):
         """Mended, and reset the way a person does it; a new image where the memory was damaged."""
+        leaky = self.world.leak is not None
         self.act_heal()
-        self.run(4 * self.world.set["iso_phase_ms"] + 1500)
+        if leaky:
+            self.run(4 * self.world.set["iso_phase_ms"] + self.world.set["iso_delay_ms"])
         if self.oracle.damaged or self.oracle.truth.damage:
             self.act_service()
         if self.oracle.latched:

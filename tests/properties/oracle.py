@@ -9,8 +9,25 @@ from collections import Counter, deque
 
 from truth import Truth
 
-from warden.modes import CHARGER, CRASH, ENABLE, ESTOP, INTERLOCK, KEY, LAMP, MAIN, MAINAUX, PEDAL, POWER, PRE, RESET
-from warden.modes import SERVICE, START, TRIPLAMP, UNPLUG
+from warden.modes import (
+    CHARGER,
+    CRASH,
+    ENABLE,
+    ESTOP,
+    INTERLOCK,
+    KEY,
+    LAMP,
+    MAIN,
+    MAINAUX,
+    PEDAL,
+    POWER,
+    PRE,
+    RESET,
+    SERVICE,
+    START,
+    TRIPLAMP,
+    UNPLUG,
+)
 
 RULES = {
     "0.1": "with everything in order a driver who asks gets to drive",
@@ -464,7 +481,7 @@ class Oracle:
         floor_ms = 100 + ceil100(s["v27_floor_ms"]) + s["shed_ms"] + 50
         self.due_each("5.1", {k: floor_ms + extra for k, extra in truth.under_floor(path).items()}, off)
         time_ms = s["v27_delay_ms"] + 450 + s["shed_ms"] + truth.lag_ms
-        self.due_each("5.2", {k: time_ms for k in truth.under_time(path)}, off)
+        self.due_each("5.2", dict.fromkeys(truth.under_time(path), time_ms), off)
         self.met["5.3"] += truth.sags_in_health(path)
         on = (out | self.was) & POWER
         self.due("59.1", on and truth.over_high(), 100 + ceil100(s["v59_high_ms"]) + s["shed_ms"] + 60, off)

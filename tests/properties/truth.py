@@ -5,8 +5,7 @@ The oracle demands only where a cause is surely there, and excuses wherever one 
 
 from statistics import median
 
-from warden.modes import CHARGER, CRASH, ENABLE, ESTOP, INTERLOCK, KEY, PEDAL, POWER, PRE, RESET, SERVICE
-from warden.modes import START, UNPLUG
+from warden.modes import CHARGER, CRASH, ENABLE, ESTOP, INTERLOCK, KEY, PEDAL, POWER, PRE, RESET, SERVICE, START, UNPLUG
 
 LOOPS = UNPLUG | INTERLOCK | ESTOP | CRASH | SERVICE
 NEVER = -(10**9)
@@ -65,7 +64,8 @@ class Truth:
         self.powered_up()
 
     def powered_up(self):
-        """The relay's own timers begin anew."""
+        """The relay's own timers begin anew, and its switches count as open until they were made for long enough."""
+        self.last["loop"] = self.t
         self.spent_lo = 0.0
         self.ages = {}
         self.up = {}
