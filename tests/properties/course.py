@@ -296,6 +296,8 @@ class Course:
 
     def act_set(self, name, value):
         """Both steps of a change of settings."""
+        if self.oracle.truth.damage:
+            return  # would mend the memory with settings that are not this pack's
         reply = self.ask("set name=%s value=%d" % (name, value))
         if reply and reply["status"] == "ok":
             self.staged[name] = value
@@ -304,6 +306,8 @@ class Course:
 
     def act_apply(self):
         """Put what is staged into use, with the digest that was told."""
+        if self.oracle.truth.damage:
+            return
         reply = self.ask("apply digest=%s" % self.digest)
         if reply and reply["status"] == "ok":
             self.world.set.update(self.staged)

@@ -67,6 +67,7 @@ class Truth:
         """The relay's own timers begin anew, and its switches count as open until they were made for long enough."""
         self.last["loop"] = self.t
         self.spent_lo = 0.0
+        self.mode_t = self.t
         self.ages = {}
         self.up = {}
         self.swing = {}
@@ -74,6 +75,7 @@ class Truth:
 
     def mode_changed(self):
         """Rows fall asleep and wake with the mode: what was up may go."""
+        self.mode_t = self.t
         for row in self.up:
             self.up[row] = True
 
@@ -249,7 +251,7 @@ class Truth:
     def row(self, row, on):
         """A row was told on or off."""
         if on and row[:2] in DROPOUTS:
-            self.up[row] = False
+            self.up[row] = self.t - self.mode_t < 2000  # told late, it may have slept since
         else:
             self.up.pop(row, None)
 
@@ -333,10 +335,11 @@ class Truth:
 
     def over_high(self):
         """A module surely above the high stage."""
-        high = self.s["v59_high_mv"] + 150
+        # Above range_high it is a reading that no module can have, and M2 has its time.
+        high, most = self.s["v59_high_mv"] + 150, self.s["range_high_mv"] - 300
         if self.high_mv < high or not self.s["e59_on"]:
             return False
-        return any(v >= high and ok for v, ok in zip(self.w.mv, self.is_trusted))
+        return any(high <= v < most and ok for v, ok in zip(self.w.mv, self.is_trusted))
 
     def over_time(self):
         """A module surely above the time stage."""
