@@ -50,6 +50,7 @@ NTC_COUNTS = (
 
 UNKNOWN_BOX_DC = 250  # a box without a believable probe is taken to be at 25 degC
 SWING_MS = 800  # string and current are compared over this, to find a current sensor that is dead
+ISO_ODD = -20  # thousandths: beyond what noise makes of a dead short
 POWER_MS_MAX = 1000  # longest step that energy and I2t are counted for: bounds their products
 
 
@@ -106,6 +107,7 @@ class Sense:
         self.iso_outputs = 0
         self.iso_before = 0
         self.iso_pos_higher = False
+        self.iso_odd = False
         self.swing_ms = 0
         self.swing_mv = 0
         self.swing_ma = 0
@@ -255,6 +257,11 @@ class Sense:
         self.iso_outputs = 0
         tested = pos if self.iso_pos_higher else neg
         ratio = whole * 1000 // (tested if tested > 0 else 1) - self.iso_before
+        if ratio < ISO_ODD and not self.iso_odd:
+            # A resistor can't raise the side that it is across: the world moved between the two.  Once, measured anew.
+            self.iso_odd = True
+            return
+        self.iso_odd = False
         ratio = 0 if ratio < 0 else 500000 if ratio > 500000 else ratio
         kohm = self.iso_test_kohm * ratio // 1000
         if kohm > 100000:

@@ -6,12 +6,13 @@ what the sensors are made to say, so that an oracle can hold the relay against t
 
 from collections import deque
 from functools import cache
+from math import exp
 
 from rig import Rig, image, pack_of  # noqa: F401 - image for those who build on it
 
 from packwarden.plant.sensors import ntc_ohm
 from warden import settings
-from warden.modes import CHARGER, ENABLE, MAIN, MAINAUX, UNPLUG
+from warden.modes import CHARGER, ENABLE, MAIN, MAINAUX, PRE, UNPLUG
 
 FULL_MV = 12650
 WRAP = 1 << 30
@@ -173,6 +174,10 @@ class World(Rig):
 
     def scan(self, late_ms=0, stopped=False):
         """One scan, then what the main loop does after it; `stopped` leaves the clock where it is."""
+        if late_ms > 0 and not self.closed:  # the link went its way meanwhile
+            whole = sum(self.mv) if self.board.out_bits & PRE else 0
+            tau_ms = self.precharge_ms if self.board.out_bits & PRE else 8000
+            self.link_mv = int(whole + (self.link_mv - whole) * exp(-late_ms / tau_ms))
         self.world()
         if not stopped:
             self.now = (self.now + self.step_ms + late_ms) % WRAP
