@@ -1,0 +1,173 @@
+"""A campaign: many cells over many workers, with a record that outlives whatever stops it.
+
+`results.jsonl` in the campaign's folder grows while it runs: a header line that says what is being run, then one
+line for each cell, appended whole and brought to the disk in batches.  A run that finds it goes on from there:
+a torn last line is dropped, what is there is not run again, and a record of another campaign is refused.
+`campaign.json` is written once, at the end: sorted, without times of day or names of workers, so that the same
+campaign gives the same bytes whether or not it was interrupted, wherever it ran.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import os
+import time
+from pathlib import Path
+from typing import Any, Callable, Dict, Iterable, Iterator, List, Mapping, Optional, Sequence, Tuple
+
+from packwarden import paths
+from packwarden.bench import cells as cells_module
+from packwarden.bench import outcome
+from packwarden.bench.scenario import settings_of
+from packwarden.errors import InputError
+from packwarden.plant.spec import PackSpec
+from warden import settings
+
+FORMAT = 1
+FUNCTION = "packwarden.bench.outcome:run_cell"
+RECORD, FINAL = "results.jsonl", "campaign.json"
+BATCH, BATCH_S = 50, 1.0  # results are brought to the disk when there are so many, or so long after the last
+
+Tell = Callable[[str, float, float], None]
+Job = Tuple[str, Any]
+
+
+def header_of(
+    profile: str, seed: int, packs: Mapping[str, PackSpec], cells: Sequence[cells_module.Cell]
+) -> Dict[str, Any]:
+    """What a campaign is: two records may only be mixed when all of this is the same."""
+    keys = "\n".join(each["key"] for each in cells)
+    return {
+        "campaign": FORMAT,
+        "profile": profile,
+        "seed": seed,
+        "cells": len(cells),
+        "plan": hashlib.sha256(keys.encode("ascii")).hexdigest()[:16],
+        "firmware": _hash_of("firmware/warden", "firmware/boards"),
+        "bench": _hash_of("host/packwarden/bench", "host/packwarden/plant"),
+        "settings": {name: "%x" % settings.digest(settings_of(spec)) for name, spec in sorted(packs.items())},
+        "packs": {
+            name: hashlib.sha256(json.dumps(outcome.spec_as_data(spec), sort_keys=True).encode()).hexdigest()[:16]
+            for name, spec in sorted(packs.items())
+        },
+    }
+
+
+def _hash_of(*folders: str) -> str:
+    """A hash of the Python files in these folders of the checkout; of their data files, too."""
+    total = hashlib.sha256()
+    for folder in folders:
+        for path in sorted((paths.ROOT / folder).rglob("*")):
+            if path.suffix in (".py", ".toml"):
+                total.update(path.relative_to(paths.ROOT).as_posix().encode() + b"\0" + path.read_bytes() + b"\0")
+    return total.hexdigest()[:16]
+
+
+class Record:
+    """The file that grows.  `done`: key -> outcome of every cell in it."""
+
+    def __init__(self, path: Path, header: Mapping[str, Any], fresh: bool = False) -> None:
+        self.path = path
+        self.done: Dict[str, Any] = {}
+        self.dropped = 0  # bytes of a torn line at the end
+        self._waiting: List[bytes] = []
+        self._last_s = time.monotonic()
+        path.parent.mkdir(parents=True, exist_ok=True)
+        if fresh and path.exists():
+            path.unlink()
+        whole = self._read(header) if path.exists() else 0
+        # Neither appended to nor truncated before the header is known to be ours.
+        self._file = os.open(str(path), os.O_WRONLY | os.O_CREAT, 0o666)
+        os.ftruncate(self._file, whole)
+        os.lseek(self._file, 0, os.SEEK_END)
+        if not whole:
+            self._append(_line(header))
+
+    def _read(self, header: Mapping[str, Any]) -> int:
+        """Take in what is there; how many bytes of it are whole lines."""
+        data = self.path.read_bytes()
+        whole = data.rfind(b"\n") + 1
+        self.dropped = len(data) - whole
+        lines = data[:whole].split(b"\n")[:-1]
+        if not lines:
+            return 0
+        try:
+            found = json.loads(lines[0])
+            if not isinstance(found, dict) or "campaign" not in found:
+                raise ValueError
+        except ValueError:
+            raise InputError(
+                self.path, "line 1", lines[0][:40].decode("ascii", "replace"), "the header of a campaign; --fresh "
+                "puts a new record in its place"
+            ) from None  # fmt: skip
+        for name in header:
+            if found.get(name) != header[name]:
+                raise InputError(
+                    self.path, name, found.get(name), "%s: the record is of another campaign; --out another folder, "
+                    "or --fresh to begin anew" % header[name]
+                )  # fmt: skip
+        for n, line in enumerate(lines[1:], 2):
+            try:
+                row = json.loads(line)
+                self.done[row["key"]] = row["outcome"]
+            except (ValueError, KeyError, TypeError):
+                raise InputError(
+                    self.path, "line %d" % n, line[:40].decode("ascii", "replace"), "a result; --fresh begins anew"
+                ) from None
+        return whole
+
+    def add(self, key: str, result: Any) -> None:
+        """Take in a result; it is on the disk by the next `keep` at the latest."""
+        self.done[key] = result
+        self._waiting.append(_line({"key": key, "outcome": result}))
+        if len(self._waiting) >= BATCH or time.monotonic() - self._last_s > BATCH_S:
+            self.keep()
+
+    def keep(self) -> None:
+        """Bring everything to the disk."""
+        if self._waiting:
+            self._append(b"".join(self._waiting))
+            self._waiting = []
+        self._last_s = time.monotonic()
+
+    def _append(self, data: bytes) -> None:
+        while data:
+            data = data[os.write(self._file, data) :]
+        os.fsync(self._file)
+
+    def close(self) -> None:
+        """Keep what is left, and let go of the file."""
+        self.keep()
+        os.close(self._file)
+
+
+def _line(data: Any) -> bytes:
+    return json.dumps(data, sort_keys=True, separators=(",", ":")).encode("ascii") + b"\n"
+
+
+def run(
+    cells: Sequence[cells_module.Cell], packs: Mapping[str, PackSpec], record: Record,
+    lane: Callable[[str, Iterable[Job]], Iterator[Job]], tell: Optional[Tell] = None,
+) -> None:  # fmt: skip
+    """Run what the record lacks.  lane: the `run` of whatever has the workers."""
+    specs = {name: outcome.spec_as_data(spec) for name, spec in packs.items()}
+    missing = [each for each in cells if each["key"] not in record.done]
+    total = len(cells)
+    if tell is not None:
+        tell("campaign", total - len(missing), total)
+    jobs = ((each["key"], {"cell": each, "spec": specs[each["pack"]]}) for each in missing)
+    if not missing:
+        return
+    for key, result in lane(FUNCTION, jobs):
+        record.add(key, result)
+        if tell is not None:
+            tell("campaign", len(record.done), total)
+
+
+def final(header: Mapping[str, Any], cells: Sequence[cells_module.Cell], record: Record) -> bytes:
+    """The finished campaign as bytes: header, and every cell with its outcome, in the order of the plan."""
+    rows = [dict(each, outcome=record.done[each["key"]]) for each in cells]
+    text = json.dumps(dict(header, results=rows), sort_keys=True, separators=(",", ":"))
+    # One cell a line: a diff of two campaigns is readable.
+    return text.replace('},{"faults":', '},\n{"faults":').encode("ascii") + b"\n"
