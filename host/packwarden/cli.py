@@ -22,6 +22,7 @@ from packwarden.bench import tables
 from packwarden.bench.faults import KINDS
 from packwarden.bench.inprocess import firmware_version
 from packwarden.bench.target import TargetError
+from packwarden.commands.campaign import campaign
 from packwarden.errors import InputError
 from packwarden.views import export, report, table, words
 from packwarden.views.progress import progress
@@ -42,6 +43,9 @@ def cli(ctx: click.Context) -> None:
     """The host side of a protective relay for a home-built traction pack."""
     if ctx.invoked_subcommand is None:
         click.echo(ctx.get_help())
+
+
+cli.add_command(campaign)
 
 
 # -- bench ---------------------------------------------------------------------------------------------------

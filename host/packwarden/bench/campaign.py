@@ -18,7 +18,7 @@ from typing import Any, Callable, Dict, Iterable, Iterator, List, Mapping, Optio
 
 from packwarden import paths
 from packwarden.bench import cells as cells_module
-from packwarden.bench import outcome
+from packwarden.bench import hazards, outcome
 from packwarden.bench.scenario import settings_of
 from packwarden.errors import InputError
 from packwarden.plant.spec import PackSpec
@@ -38,6 +38,7 @@ def header_of(
 ) -> Dict[str, Any]:
     """What a campaign is: two records may only be mixed when all of this is the same."""
     keys = "\n".join(each["key"] for each in cells)
+    values = {name: settings_of(spec) for name, spec in sorted(packs.items())}
     return {
         "campaign": FORMAT,
         "profile": profile,
@@ -46,7 +47,8 @@ def header_of(
         "plan": hashlib.sha256(keys.encode("ascii")).hexdigest()[:16],
         "firmware": _hash_of("firmware/warden", "firmware/boards"),
         "bench": _hash_of("host/packwarden/bench", "host/packwarden/plant"),
-        "settings": {name: "%x" % settings.digest(settings_of(spec)) for name, spec in sorted(packs.items())},
+        "settings": {name: "%x" % settings.digest(values[name]) for name in values},
+        "limits": {name: hazards.limits(packs[name], values[name]) for name in values},
         "packs": {
             name: hashlib.sha256(json.dumps(outcome.spec_as_data(spec), sort_keys=True).encode()).hexdigest()[:16]
             for name, spec in sorted(packs.items())
@@ -160,6 +162,8 @@ def run(
     if not missing:
         return
     for key, result in lane(FUNCTION, jobs):
+        if isinstance(result, Exception):  # a job that could not even be called, or that its workers died of
+            result = {"verdict": "failed", "why": str(result)}
         record.add(key, result)
         if tell is not None:
             tell("campaign", len(record.done), total)

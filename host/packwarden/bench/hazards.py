@@ -6,7 +6,7 @@ fault on and held against the healthy run of the same course, so that what the c
 
 from __future__ import annotations
 
-from typing import Any, Callable, Dict, List, Mapping, NamedTuple, Tuple
+from typing import Any, Callable, Dict, List, Mapping, NamedTuple, Sequence, Tuple
 
 from packwarden.bench.courses import heaviest_w
 from packwarden.bench.result import MAIN_IS_CLOSED, PLUGGED, RunResult
@@ -131,13 +131,14 @@ def _excess(v: View) -> float:
 
 
 def _broke(v: View) -> float:
-    made = [abs(s.i_a) for s in v.result.switchings if not s.closed and s.t_s >= v.from_s]
-    return max(made, default=0.0)
+    broke = [abs(s.i_a) for s in v.result.switchings if not s.closed and s.t_s >= v.from_s]
+    return max(broke, default=0.0)
 
 
 def _gap(v: View) -> float:
-    made = [abs(s.string_v - s.link_v) for s in v.result.switchings if s.closed and s.t_s >= v.from_s]
-    return max(made, default=0.0)
+    # A contactor that welds in the model closes as it does; one that is told to is what counts here.
+    made = [s for s in v.result.switchings if s.closed and s.t_s >= v.from_s and v.result.bits_at(s.t_s - 0.001) & MAIN]
+    return max([abs(s.string_v - s.link_v) for s in made], default=0.0)
 
 
 def _charge_behind_main(v: View) -> float:
@@ -186,7 +187,7 @@ HAZARDS: Tuple[Hazard, ...] = (
            lambda spec, s: 1.5 * spec.bus.fuse_a,
            "half as much again as the fuse carries: beyond it the fuse should break, not the contactor; common "
            "practice, no source", _broke),
-    Hazard("make_gap_v", "V", "voltage that the main contactor really closed across",
+    Hazard("make_gap_v", "V", "voltage that the main contactor was told to close across, and did",
            lambda spec, s: 0.15 * spec.n_modules * s("module_nominal_mv") / 1000.0,
            "over the loop's own resistance this is about the fuse's rating as inrush, enough to weld; no source",
            _gap),
@@ -211,6 +212,24 @@ HAZARDS: Tuple[Hazard, ...] = (
 )  # fmt: skip
 
 BY_NAME = {row.name: row for row in HAZARDS}
+
+# What no relay can solve alone: kind of fault -> (quantities that may pass their limit, what the builder must do).
+# Every other hazard in a campaign is one that has no answer yet.
+HARDWARE: Dict[str, Tuple[Tuple[str, ...], str]] = {
+    "plug_unseen": (("drive_plugged_s",), "a second contact of the plug that breaks the supply of main's coil"),
+    "key_stuck": (("key_off_s", "unstarted_s"), "a second pole of the key that breaks the supply of main's coil"),
+}
+
+
+def answers(faults: Sequence[Mapping[str, Any]], passed: Sequence[str]) -> List[str]:
+    """What hardware must do about these faults; empty when some quantity that passed has no answer."""
+    found = []
+    for name in passed:
+        here = [HARDWARE[f["kind"]][1] for f in faults if f["kind"] in HARDWARE and name in HARDWARE[f["kind"]][0]]
+        if not here:
+            return []
+        found += here
+    return list(dict.fromkeys(found))
 
 
 def leak_ohm(faults: List[Mapping[str, Any]]) -> float:

@@ -13,10 +13,11 @@ from packwarden.bench import courses, hazards
 from packwarden.bench.inprocess import InProcess
 from packwarden.bench.result import POWER, Line, RunResult
 from packwarden.bench.runner import Run
-from packwarden.bench.scenario import from_data
-from packwarden.bench.verdict import NOT_AT_ONCE, TRIP_ACTIONS, budget_ms, safe_s
+from packwarden.bench.scenario import ELEMENTS, from_data
+from packwarden.bench.verdict import MAIN, NOT_AT_ONCE, TRIP_ACTIONS, budget_ms, safe_s
 from packwarden.plant.spec import BoatSpec, BusSpec, ChargerSpec, Chemistry, ModuleSpec, PackSpec
 from packwarden.plant.spec import SensorSpec, VehicleSpec
+from warden import modes as relay_modes
 
 VERDICTS = (
     ("quiet", "nothing was broken and nothing was said"),
@@ -31,9 +32,12 @@ VERDICTS = (
 )
 BAD = ("false alarm", "hazard", "undetected hazard", "late", "failed")
 
-# Where a stage's time counts from when that is not the fault: entering a mode, or the last command of the outputs.
-FROM_MODE = {"48": "precharge"}
+# The time of these counts from the last command that opens main, where that is later than the fault.
 FROM_COMMAND = ("72",)
+# Kinds that come and go, or grow: from when a budget would count, no one can say.
+NO_MOMENT = ("interlock_flicker", "key_bounce", "aux_dip", "main_chatter", "noise", "spikes", "current_drift",
+             "line_garbage", "line_torn", "line_replayed", "scans_slow")  # fmt: skip
+AWAKE = {(row[0], row[1]): row[9] for row in ELEMENTS}
 
 Key = Tuple[str, str, str]  # element, stage, place
 
@@ -159,7 +163,7 @@ def _judge(
         "hazards": {name: measured[name] for name in measured if measured[name] or name in passed},
     }
     if trips:
-        out["safe_ms"], out["budget_ms"] = _times(result, from_s, trips[0])
+        out["safe_ms"], out["budget_ms"] = _times(cell, result, from_s, trips[0])
     late = out["safe_ms"] is not None and out["budget_ms"] is not None and out["safe_ms"] > out["budget_ms"]
     if passed:
         out["verdict"] = "hazard" if new else "undetected hazard"
@@ -179,20 +183,22 @@ def _said(lines: Sequence[Line], from_s: float) -> Optional[Dict[str, Any]]:
     return {"what": _name(line), "ms": int(round((line.t_s - from_s) * 1000))}
 
 
-def _times(result: RunResult, from_s: float, trip: Line) -> Tuple[Optional[int], Optional[int]]:
+def _times(cell: Mapping[str, Any], result: RunResult, from_s: float, trip: Line) -> Tuple[Optional[int], Optional[int]]:
     """(ms to safe, ms allowed) of the first trip, from the moment that its budget counts from.
 
-    The open command ends it; where no output was on, the relay's own line does.
+    That is the fault, or the later moment at which its stage became awake.  The open command ends it; where no
+    output was on, the relay's own line does.
     """
     number, stage, _place = _key(trip)
-    origin_s = from_s
-    if number in FROM_MODE:
-        entered = [e.t_s for e in result.events if e.kind == "change" and e.fields["to"] == FROM_MODE[number]]
-        origin_s = max([from_s, *(t_s for t_s in entered if t_s <= trip.t_s)])
-    elif number in FROM_COMMAND:
-        commands = [c.t_s for c in result.changes if c.t_s < trip.t_s]
-        origin_s = max([from_s, *commands[-1:]])
-    allowed = None if number in NOT_AT_ONCE and stage not in ("floor", "inst") else budget_ms(number, stage, values_of(result))
+    values = result.scenario.values
+    origin_s = max(from_s, _awake_s(result, number, stage, trip.t_s))
+    if number in FROM_COMMAND:
+        pairs = zip(result.changes, result.changes[1:])
+        opened = [b.t_s for a, b in pairs if a.bits & MAIN and not b.bits & MAIN and b.t_s < trip.t_s - 0.05]
+        origin_s = max([origin_s if stage != "open" else from_s, *opened[-1:]])
+    allowed = budget_ms(number, stage, values)
+    if number in NOT_AT_ONCE and stage not in ("floor", "inst") or any(f["kind"] in NO_MOMENT for f in cell["faults"]):
+        allowed = None
     off_s = trip.t_s
     if result.bits_at(trip.t_s - 0.001) & POWER or result.bits_at(origin_s) & POWER:
         found = safe_s(result, origin_s)
@@ -202,6 +208,15 @@ def _times(result: RunResult, from_s: float, trip: Line) -> Tuple[Optional[int],
     return int(round((off_s - origin_s) * 1000)), allowed
 
 
-def values_of(result: RunResult) -> Sequence[int]:
-    """The settings of a run."""
-    return result.scenario.values
+def _awake_s(result: RunResult, number: str, stage: str, until_s: float) -> float:
+    """Since when a stage has been awake without a break, at a time; what a trip itself changes does not count."""
+    since_s = 0.0
+    awake = False
+    for line in result.events:
+        if line.kind != "change" or line.t_s >= until_s - 0.05:
+            continue
+        now = bool(AWAKE[number, stage] >> relay_modes.MODES.index(line.fields["to"]) & 1)
+        if now and not awake:
+            since_s = line.t_s
+        awake = now
+    return since_s
