@@ -5,7 +5,7 @@ from rig import CRASH, ESTOP, INTERLOCK, KEY, MAINAUX, SERVICE, START, UNPLUG, R
 from rig import RESET_BIT as RESET
 
 from warden import settings
-from warden.modes import CHARGER, MAIN, PRE
+from warden.modes import CHARGER, ENABLE, MAIN, PRE
 
 
 def meddle(rig, change):
@@ -56,6 +56,25 @@ def test_a_frozen_link_tap_does_not_close_main():
     for _ in range(600):
         rig.scan()
         assert not rig.board.out_bits & MAIN
+
+
+def test_an_auxiliary_contact_that_closes_too_soon_does_not_let_main_close_onto_an_empty_link():
+    """The controller was enabled before main had closed, emptied the link, and main closed across 100 V."""
+    rig = Rig()
+    rig.until("rest")
+    rig.run(4000)
+
+    def close(r):
+        if r.mode != "rest":
+            r.board.discretes |= MAINAUX
+
+    meddle(rig, close)
+    rig.inputs |= KEY | START
+    rig.until("precharge")
+    for _ in range(600):
+        rig.scan()
+        assert not rig.board.out_bits & (MAIN | ENABLE)
+    assert rig.mode == "lockout"
 
 
 def test_a_start_does_not_run_away_from_a_weld_that_is_being_timed():

@@ -21,8 +21,7 @@ from packwarden.views.campaign_sums import (
 from packwarden.views.page import table
 
 HERE = Path(__file__).parent
-ROW, NAME, STEP = 24, 172, 50  # of the matrix: height of a row, width of names and of a mode
-LOUD = ("red", "yellow", "blue")  # colours that fill a tile
+ROW, NAME, STEP = 24, 162, 54  # of the matrix: height of a row, width of names and of a mode
 
 # Shapes in a box of 16 by 16, each verdict its own.
 SHAPES = {
@@ -113,7 +112,7 @@ def _matrix(sums: Sums) -> str:
     for group, names in kinds.items():
         width, height = NAME + STEP * len(modes), ROW * (len(names) + 1)
         out = [
-            '<text class="dim" x="%d" y="15" text-anchor="middle">%s</text>' % (NAME + STEP * n + STEP // 2, mode)
+            '<text class="mode" x="%d" y="15" text-anchor="middle">%s</text>' % (NAME + STEP * n + STEP // 2, mode)
             for n, mode in enumerate(modes)
         ]
         for row, kind in enumerate(names, 1):
@@ -144,9 +143,9 @@ def _tile(kind: str, mode: str, counts: Optional[Mapping[str, int]], x: int, y: 
     left = x + (9 if part else 17)
     return (
         '<a href="#k-%s" aria-label="%s"><title>%s</title><rect class="tile %s" x="%d" y="%d" width="%d" height="%d" '
-        'rx="2"/><g class="%s" transform="translate(%d %d)">%s</g>%s</a>'
-        % (kind, escape(said), escape(said), colour, x + 1, y + 1, STEP - 2, ROW - 2, "", left, y + 4,
-           SHAPES[name], part)
+        'rx="2"/><g transform="translate(%d %d)">%s</g>%s</a>'
+        % (kind, escape(said), escape(said), colour, x + 1, y + 1, STEP - 2, ROW - 2, left, y + 4, SHAPES[name],
+           part)
     )  # fmt: skip
 
 
@@ -231,9 +230,8 @@ def _strips(head: str, axis: str, far: str, rows: Sequence[tuple[str, str, str]]
     out = ['<div class="strips"><div class="name head">%s</div><div class="track head">%s</div>'
            '<div class="far head">%s</div>\n' % (head, axis, far)]  # fmt: skip
     for name, strip, text in rows:
-        out.append('<div class="name">%s</div><div class="far narrow" hidden></div><div class="track">%s</div>'
-                   '<div class="far">%s</div>\n' % (name, strip, text))  # fmt: skip
-    return "".join(out).replace('<div class="far narrow" hidden></div>', "") + "</div>\n"
+        out.append('<div class="name">%s</div><div class="track">%s</div><div class="far">%s</div>\n' % (name, strip, text))
+    return "".join(out) + "</div>\n"
 
 
 def _times(sums: Sums) -> str:
