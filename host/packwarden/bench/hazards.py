@@ -188,8 +188,8 @@ HAZARDS: Tuple[Hazard, ...] = (
            "half as much again as the fuse carries: beyond it the fuse should break, not the contactor; common "
            "practice, no source", _broke),
     Hazard("make_gap_v", "V", "voltage that the main contactor was told to close across, and did",
-           lambda spec, s: 0.15 * spec.n_modules * s("module_nominal_mv") / 1000.0,
-           "over the loop's own resistance this is about the fuse's rating as inrush, enough to weld; no source",
+           lambda spec, s: 0.2 * spec.n_modules * s("module_nominal_mv") / 1000.0,
+           "a twenty-fifth of the energy of closing onto an empty link, which is what welds; our own choice",
            _gap),
     Hazard("resistor_j", "J", "energy in the precharge resistor in one minute",
            lambda spec, s: 5.0 * spec.bus.link_f * (spec.n_modules * s("module_nominal_mv") / 1000.0) ** 2,

@@ -18,6 +18,7 @@ from packwarden.bench.verdict import MAIN, NOT_AT_ONCE, TRIP_ACTIONS, budget_ms,
 from packwarden.plant.spec import BoatSpec, BusSpec, ChargerSpec, Chemistry, ModuleSpec, PackSpec
 from packwarden.plant.spec import SensorSpec, VehicleSpec
 from warden import modes as relay_modes
+from warden.settings import BASE
 
 VERDICTS = (
     ("quiet", "nothing was broken and nothing was said"),
@@ -37,6 +38,8 @@ FROM_COMMAND = ("72",)
 # Kinds that come and go, or grow: from when a budget would count, no one can say.
 NO_MOMENT = ("interlock_flicker", "key_bounce", "aux_dip", "main_chatter", "noise", "spikes", "current_drift",
              "line_garbage", "line_torn", "line_replayed", "scans_slow")  # fmt: skip
+AT_ONCE = ("controller_shorted", "current_saturated")  # 76 instantaneous has its condition with the fault
+BY_TRIP = ("trip", "shed", "waited")  # changes of mode that a trip itself makes
 AWAKE = {(row[0], row[1]): row[9] for row in ELEMENTS}
 
 Key = Tuple[str, str, str]  # element, stage, place
@@ -197,7 +200,12 @@ def _times(cell: Mapping[str, Any], result: RunResult, from_s: float, trip: Line
         opened = [b.t_s for a, b in pairs if a.bits & MAIN and not b.bits & MAIN and b.t_s < trip.t_s - 0.05]
         origin_s = max([origin_s if stage != "open" else from_s, *opened[-1:]])
     allowed = budget_ms(number, stage, values)
-    if number in NOT_AT_ONCE and stage not in ("floor", "inst") or any(f["kind"] in NO_MOMENT for f in cell["faults"]):
+    kinds = [fault["kind"] for fault in cell["faults"]]
+    if (number, stage) == ("27", "floor"):
+        origin_s = max(origin_s, _below_floor_s(result, origin_s))
+    elif number in NOT_AT_ONCE and not (stage == "inst" and any(kind in AT_ONCE for kind in kinds)):
+        allowed = None
+    if any(kind in NO_MOMENT for kind in kinds):
         allowed = None
     off_s = trip.t_s
     if result.bits_at(trip.t_s - 0.001) & POWER or result.bits_at(origin_s) & POWER:
@@ -208,12 +216,21 @@ def _times(cell: Mapping[str, Any], result: RunResult, from_s: float, trip: Line
     return int(round((off_s - origin_s) * 1000)), allowed
 
 
+def _below_floor_s(result: RunResult, from_s: float) -> float:
+    """When a module really fell below 27's floor, to the 100 ms of a trace's row; `from_s` when none did."""
+    floor_v = result.scenario.values[BASE["v27_floor_mv"]] / 1000.0
+    for t_s, low_v in zip(result.traces["t_s"], result.traces["low_v"]):
+        if t_s > from_s and low_v < floor_v:
+            return t_s - 0.1
+    return from_s
+
+
 def _awake_s(result: RunResult, number: str, stage: str, until_s: float) -> float:
     """Since when a stage has been awake without a break, at a time; what a trip itself changes does not count."""
     since_s = 0.0
     awake = False
     for line in result.events:
-        if line.kind != "change" or line.t_s >= until_s - 0.05:
+        if line.kind != "change" or line.t_s > until_s or line.fields["why"] in BY_TRIP:
             continue
         now = bool(AWAKE[number, stage] >> relay_modes.MODES.index(line.fields["to"]) & 1)
         if now and not awake:
