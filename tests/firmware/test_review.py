@@ -217,3 +217,11 @@ def test_a_start_switch_that_welded_does_not_set_the_car_off(when):
     rig.run(500)
     rig.inputs |= START
     rig.until("drive")
+
+
+def test_a_module_reversed_under_full_current_is_believed():
+    """Below -7 V it was taken for a bad lead, and 27 floor waited 2.8 s while 400 A s went through it backwards."""
+    rig = Rig()
+    rig.drive(140000)
+    rig.mv[2] = -7800
+    assert rig.open_time(11000) <= 500

@@ -83,7 +83,7 @@ SIZES: Dict[str, Tuple[float, ...]] = {
     "scans_slow": (20.0, 30.0, 200.0),
     "clock_stops": (50.0, 300.0, 1000.0, 10000.0),
     "brown_out": (10.0, 1000.0, 5000.0),
-    "line_garbage": (20.0,),
+    "line_garbage": (5.0, 20.0),
     "line_torn": (5.0,),
     "line_replayed": (5.0,),
     "line_oversize": (500.0,),

@@ -11,7 +11,7 @@ from typing import Any, Dict, Iterable, Iterator, Tuple
 from packwarden.errors import InputError
 
 AHEAD = 4  # jobs given out for each thread of the cluster
-CONNECT_S = 10.0
+CONNECT_S = 5.0
 
 
 def call(function: str, argument: Any) -> Any:
@@ -41,7 +41,7 @@ class Cluster:
 
         waiting = iter(jobs)
         keys: Dict[str, str] = {}
-        done = as_completed(raise_errors=False)
+        done = as_completed(loop=self.client.loop, raise_errors=False)
 
         def give() -> None:
             job = next(waiting, None)

@@ -192,9 +192,10 @@ HAZARDS: Tuple[Hazard, ...] = (
            "a twenty-fifth of the energy of closing onto an empty link, which is what welds; our own choice",
            _gap),
     Hazard("resistor_j", "J", "energy in the precharge resistor in one minute",
-           lambda spec, s: 5.0 * spec.bus.link_f * (spec.n_modules * s("module_nominal_mv") / 1000.0) ** 2,
-           "ten precharges (half C V2 each): a wire-wound resistor of 50 W takes about that; common practice, no "
-           "source", lambda v: v.result.hazards["precharge_resistor_j"]),
+           lambda spec, s: 1.2 * (spec.n_modules * s("module_nominal_mv") / 1000.0) ** 2 * s("pre_slow_ms") / 1000.0
+           / spec.bus.precharge_ohm,
+           "full voltage across it for the whole of 48 slow, and a fifth more: a resistor must be chosen to stand "
+           "that, as a link may be shorted; our own choice", lambda v: v.result.hazards["precharge_resistor_j"]),
     Hazard("drive_plugged_s", "s", "controller enabled and main really closed with a plug in",
            lambda spec, s: 0.5, "five times the 100 ms that 69 plug has: it could pull away on its cable",
            lambda v: v.held_s(ENABLE | MAIN_IS_CLOSED | PLUGGED)),
@@ -216,8 +217,25 @@ BY_NAME = {row.name: row for row in HAZARDS}
 # What no relay can solve alone: kind of fault -> (quantities that may pass their limit, what the builder must do).
 # Every other hazard in a campaign is one that has no answer yet.
 HARDWARE: Dict[str, Tuple[Tuple[str, ...], str]] = {
-    "plug_unseen": (("drive_plugged_s",), "a second contact of the plug that breaks the supply of main's coil"),
+    "plug_unseen": (("drive_plugged_s",), "a second contact of the plug inlet that breaks the supply of main's coil"),
     "key_stuck": (("key_off_s", "unstarted_s"), "a second pole of the key that breaks the supply of main's coil"),
+    "controller_runaway": (
+        ("excess_s", "break_a", "over_inst_s"),
+        "a stop button in reach that breaks the supply of main's coil; a pedal with two tracks that the controller "
+        "compares; a main contactor that can break the controller's fault current once, or a faster fuse",
+    ),
+    "controller_shorted": (("break_a", "over_inst_s"), "a fuse that clears a short before the contactor opens on it"),
+    "main_chatter": (
+        ("make_gap_v",), "a stiff supply of the coil, and a coil driver that opens for good when it has sagged"),
+    "charger_relay_welded": (
+        ("charge_leaking_s", "overcharge_as", "above_high_s", "cold_charge_as", "hot_s"),
+        "a second way to stop the charger: its own enable wired through the relay's output, or two contactors",
+    ),
+    "charger_ignores_enable": (
+        ("charge_leaking_s", "overcharge_as", "above_high_s", "cold_charge_as", "hot_s"),
+        "the charger's wall side through a contactor that the relay drops, too",
+    ),
+    "precharge_welded": (("resistor_j",), "a thermal cut-out on the precharge resistor"),
 }
 
 

@@ -36,8 +36,10 @@ BAD = ("false alarm", "hazard", "undetected hazard", "late", "failed")
 # The time of these counts from the last command that opens main, where that is later than the fault.
 FROM_COMMAND = ("72",)
 # Kinds that come and go, or grow: from when a budget would count, no one can say.
-NO_MOMENT = ("interlock_flicker", "key_bounce", "aux_dip", "main_chatter", "noise", "spikes", "current_drift",
-             "line_garbage", "line_torn", "line_replayed", "scans_slow")  # fmt: skip
+NO_MOMENT = ("interlock_flicker", "key_bounce", "aux_dip", "battery_weak", "main_chatter", "noise", "spikes",
+             "current_drift")  # fmt: skip
+# Kinds in which the relay itself does not run for a time: no budget holds then, a watchdog has to.
+NOT_RUNNING = ("scan_late", "scans_slow", "clock_stops", "brown_out")
 AT_ONCE = ("controller_shorted", "current_saturated")  # 76 instantaneous has its condition with the fault
 BY_TRIP = ("trip", "shed", "waited")  # changes of mode that a trip itself makes
 AWAKE = {(row[0], row[1]): row[9] for row in ELEMENTS}
@@ -91,12 +93,16 @@ def _run(cell: Mapping[str, Any], spec: PackSpec) -> Dict[str, Any]:
     result = run_scenario(cell, spec)
     if not cell["faults"]:
         return _judge_healthy(result)
-    starts = [fault.start_s for fault in result.faults if fault.start_s is not None]
+    starts = _starts(result)
     if not starts:
         return {"verdict": "failed", "why": "the moment of the fault never came"}
     from_s = min(starts)
     said, normal, modes = _in_health(cell, spec)
     return _judge(cell, result, from_s, said, normal, modes)
+
+
+def _starts(result: RunResult) -> List[float]:
+    return [fault.start_s for fault in result.faults if fault.start_s is not None]
 
 
 def _events(result: RunResult, from_s: float) -> List[Line]:
@@ -166,7 +172,7 @@ def _judge(
         "hazards": {name: measured[name] for name in measured if measured[name] or name in passed},
     }
     if trips:
-        out["safe_ms"], out["budget_ms"] = _times(cell, result, from_s, trips[0])
+        out["safe_ms"], out["budget_ms"] = _times(cell, result, trips[0])
     late = out["safe_ms"] is not None and out["budget_ms"] is not None and out["safe_ms"] > out["budget_ms"]
     if passed:
         out["verdict"] = "hazard" if new else "undetected hazard"
@@ -186,14 +192,16 @@ def _said(lines: Sequence[Line], from_s: float) -> Optional[Dict[str, Any]]:
     return {"what": _name(line), "ms": int(round((line.t_s - from_s) * 1000))}
 
 
-def _times(cell: Mapping[str, Any], result: RunResult, from_s: float, trip: Line) -> Tuple[Optional[int], Optional[int]]:
+def _times(cell: Mapping[str, Any], result: RunResult, trip: Line) -> Tuple[Optional[int], Optional[int]]:
     """(ms to safe, ms allowed) of the first trip, from the moment that its budget counts from.
 
-    That is the fault, or the later moment at which its stage became awake.  The open command ends it; where no
+    That is the fault (the later of two), or the moment after it at which its stage became awake.  The open command ends it; where no
     output was on, the relay's own line does.
     """
     number, stage, _place = _key(trip)
     values = result.scenario.values
+    # Of a pair the later fault that had begun counts: which of the two it is about, no one can say for sure.
+    from_s = max(t_s for t_s in _starts(result) if t_s <= trip.t_s)
     origin_s = max(from_s, _awake_s(result, number, stage, trip.t_s))
     if number in FROM_COMMAND:
         pairs = zip(result.changes, result.changes[1:])
@@ -205,7 +213,7 @@ def _times(cell: Mapping[str, Any], result: RunResult, from_s: float, trip: Line
         origin_s = max(origin_s, _below_floor_s(result, origin_s))
     elif number in NOT_AT_ONCE and not (stage == "inst" and any(kind in AT_ONCE for kind in kinds)):
         allowed = None
-    if any(kind in NO_MOMENT for kind in kinds):
+    if any(kind in NO_MOMENT + NOT_RUNNING for kind in kinds):
         allowed = None
     off_s = trip.t_s
     if result.bits_at(trip.t_s - 0.001) & POWER or result.bits_at(origin_s) & POWER:
