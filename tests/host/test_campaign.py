@@ -152,7 +152,8 @@ def test_a_hazard_is_seen_when_the_relay_is_blind() -> None:
     measured = hazards.measure(result, result.faults[0].start_s or 0.0, float("inf"))
     limits = hazards.limits(spec, result.scenario.values)
     assert measured["reversal_as"] > limits["reversal_as"] and measured["below_floor_s"] > limits["below_floor_s"]
-    assert judged(cell["key"])["verdict"] == "safe"
+    o = judged(cell["key"])
+    assert o["verdict"] == "safe" and o["trip"]["what"] == "27/floor@3"
 
 
 def test_a_crash_in_a_cell_is_an_outcome() -> None:
@@ -264,7 +265,7 @@ def test_nothing_is_run_twice(tmp_path: Path) -> None:
 
 # -- killed --------------------------------------------------------------------------------------------------
 
-ARGUMENTS = ["--profile", "quick", "--mode", "precharge", "--runs", "16", "--workers", "2", "--python", sys.executable]
+ARGUMENTS = ["--profile", "quick", "--mode", "precharge", "--runs", "12", "--workers", "2", "--python", sys.executable]
 
 
 def start(out: Path, *more: str) -> "subprocess.Popen[str]":
@@ -280,30 +281,30 @@ def lines(out: Path) -> int:
 
 def wait_for(process: "subprocess.Popen[str]", out: Path, count: int) -> bool:
     """Until the record has so many lines; False when the process ended before."""
-    for _ in range(3000):
+    for _ in range(12000):
         if process.poll() is not None:
             return False
         if lines(out) >= count:
             return True
         time.sleep(0.01)
-    raise AssertionError("no progress in 30 s")
+    raise AssertionError("no progress in two minutes")
 
 
 def test_a_campaign_that_is_killed_again_and_again_ends_with_the_same_bytes(tmp_path: Path) -> None:
     """Main killed three times, a worker once, Ctrl-C once: against a run that nobody disturbed."""
     calm = start(tmp_path / "calm")
-    _said, complaint = calm.communicate(timeout=120)
+    _said, complaint = calm.communicate(timeout=300)
     assert calm.returncode in (0, 1), complaint
     out = tmp_path / "killed"
     for count in (1, 3, 6):
         process = start(out)
         assert wait_for(process, out, count)
         process.kill()
-        process.communicate(timeout=60)
+        process.communicate(timeout=120)
     process = start(out)
-    assert wait_for(process, out, max(8, lines(out) + 1))
+    assert wait_for(process, out, lines(out) + 1)
     process.send_signal(signal.SIGINT)
-    _said, complaint = process.communicate(timeout=60)
+    _said, complaint = process.communicate(timeout=120)
     assert process.returncode == 130 and "the same command goes on" in complaint
     process = start(out)
     assert wait_for(process, out, lines(out))
@@ -311,13 +312,13 @@ def test_a_campaign_that_is_killed_again_and_again_ends_with_the_same_bytes(tmp_
     children = Path("/proc/%d/task/%d/children" % (process.pid, process.pid)).read_text().split()
     if children:
         os.kill(int(children[0]), signal.SIGKILL)
-    _said, complaint = process.communicate(timeout=120)
+    _said, complaint = process.communicate(timeout=300)
     assert process.returncode == calm.returncode, complaint
     assert (out / "campaign.json").read_bytes() == (tmp_path / "calm" / "campaign.json").read_bytes()
     rows = [json.loads(line)["key"] for line in (out / "results.jsonl").read_text().splitlines()[1:]]
-    assert len(rows) == len(set(rows)) == 16
+    assert len(rows) == len(set(rows)) == 12
     refused = start(out, "--seed", "2")
-    _said, complaint = refused.communicate(timeout=60)
+    _said, complaint = refused.communicate(timeout=120)
     assert refused.returncode == 2 and "another campaign" in complaint
 
 

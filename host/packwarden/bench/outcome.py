@@ -46,7 +46,7 @@ AWAKE = {(row[0], row[1]): row[9] for row in ELEMENTS}
 
 Key = Tuple[str, str, str]  # element, stage, place
 
-_healthy: Dict[str, Tuple[Set[Key], Dict[str, float], List[str]]] = {}  # course and seed -> what health says
+_healthy: Dict[str, Tuple[List[Tuple[float, Key]], Dict[str, float], List[str]]] = {}  # course and seed -> what health says
 
 
 def spec_as_data(spec: PackSpec) -> Dict[str, Any]:
@@ -97,7 +97,9 @@ def _run(cell: Mapping[str, Any], spec: PackSpec) -> Dict[str, Any]:
     if not starts:
         return {"verdict": "failed", "why": "the moment of the fault never came"}
     from_s = min(starts)
-    said, normal, modes = _in_health(cell, spec)
+    events, normal, modes = _in_health(cell, spec)
+    # What health says from here on is no news; what it said before may be said again, and then is.
+    said = {key for t_s, key in events if t_s >= from_s}
     return _judge(cell, result, from_s, said, normal, modes)
 
 
@@ -117,7 +119,7 @@ def _modes(result: RunResult) -> List[str]:
     return [line.fields["to"] for line in result.events if line.kind == "change"]
 
 
-def _in_health(cell: Mapping[str, Any], spec: PackSpec) -> Tuple[Set[Key], Dict[str, float], List[str]]:
+def _in_health(cell: Mapping[str, Any], spec: PackSpec) -> Tuple[List[Tuple[float, Key]], Dict[str, float], List[str]]:
     """What the same course says and reaches in health; run once for each course and seed."""
     data = courses.data(cell, spec.boat is not None, False)
     where = repr((cell["pack"], cell["seed"], data["start"], data["course"]))
@@ -125,8 +127,8 @@ def _in_health(cell: Mapping[str, Any], spec: PackSpec) -> Tuple[Set[Key], Dict[
         if len(_healthy) > 200:
             _healthy.clear()
         result = run_scenario(cell, spec, False)
-        said = {_key(line) for line in _events(result, 0.0)}
-        _healthy[where] = said, hazards.measure(result, 0.0, float("inf")), _modes(result)
+        events = [(line.t_s, _key(line)) for line in _events(result, 0.0)]
+        _healthy[where] = events, hazards.measure(result, 0.0, float("inf")), _modes(result)
     return _healthy[where]
 
 

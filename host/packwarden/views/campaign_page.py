@@ -52,7 +52,7 @@ def page(sums: Sums) -> str:
         '<meta http-equiv="Content-Security-Policy" content="default-src \'none\'; style-src \'unsafe-inline\'; '
         "script-src 'unsafe-inline'\">\n",
         "<title>campaign: %s</title>\n<style>\n%s</style>\n</head>\n<body>\n" % (escape(_verdict(sums)), style),
-        _head(sums), _matrix(sums), _classes(sums), _bad(sums), _times(sums), _hazards(sums), _cells(sums), _facts(sums),
+        _head(sums), _matrix(sums), _classes(sums), _bad(sums), _silent(sums), _times(sums), _hazards(sums), _cells(sums), _facts(sums),
         "<script>%s</script>\n</body>\n</html>\n" % SCRIPT,
     ))  # fmt: skip
 
@@ -187,6 +187,22 @@ def _bad(sums: Sums) -> str:
     if len(rows) > 60:
         few += '<details id="more"><summary>%d more</summary>%s</details>\n' % (len(rows) - 60, table(heads, rows[60:]))
     return text + few
+
+
+def _silent(sums: Sums) -> str:
+    rows = [
+        ('<a href="#k-%s"><code>%s</code></a>' % (kind, kind), escape(KINDS[kind].about), escape(", ".join(never)),
+         escape(", ".join(other)))
+        for kind, never, other in sums.silent()
+    ]  # fmt: skip
+    if not rows:
+        return ""
+    return (
+        "<h2>What was never said</h2>\n"
+        '<p class="note">Faults alone, of whatever size, place and moment tried, with which the relay said nothing in '
+        "these modes; where it acts all the same (refuses to start, lets the drive go) the table says so. To most of "
+        "them silence is the right answer here, but each may be there unknown when the next fault comes.</p>\n" + table(("fault", "what it is", "never said in", "said in"), rows)
+    )
 
 
 # -- strips --------------------------------------------------------------------------------------------------

@@ -97,6 +97,22 @@ class Sums:
                     out[name].append((value / self.header["limits"][row["pack"]][name], row))
         return out
 
+    def silent(self) -> list[tuple[str, list[str], list[str]]]:
+        """(kind, modes in which no cell said anything, the other modes) of each kind that has such a mode.
+
+        A mode is marked where the relay acted without a word: it refused to start, or let the drive go.
+        """
+        acted = {(row["faults"][0]["kind"], row["mode"]) for row in self.singles if row["outcome"].get("acted")}
+        out = []
+        for kinds in self.kinds().values():
+            for kind in kinds:
+                counts = {mode: each for (name, mode), each in self.matrix.items() if name == kind}
+                never = [mode for mode, each in counts.items() if set(each) <= {"harmless", "undetected hazard"}]
+                if never:
+                    marked = [mode + " (acts)" if (kind, mode) in acted else mode for mode in never]
+                    out.append((kind, marked, [mode for mode in counts if mode not in never]))
+        return out
+
     def classes(self) -> list[tuple[str, str, list[Row]]]:
         """(verdict, what passed, cells) of hazards: cells of the same kinds and the same quantities together."""
         found: dict[tuple[str, str, str], list[Row]] = {}

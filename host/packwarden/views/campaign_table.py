@@ -28,6 +28,7 @@ def show(console: Console, sums: Sums) -> None:
     _matrix(console, sums)
     _times(console, sums)
     _hazards(console, sums)
+    _silent(console, sums)
     _bad(console, sums)
     _counts(console, sums)
 
@@ -125,6 +126,14 @@ def _bad(console: Console, sums: Sums) -> None:
             console.print(Text("    in hardware: " + text, "dim"))
     if len(rows) > SHOWN_MAX:
         console.print(Text("... and %d more: the page has them all" % (len(rows) - SHOWN_MAX), "dim"))
+
+
+def _silent(console: Console, sums: Sums) -> None:
+    rows = sums.silent()
+    if rows:
+        console.print(Text("\nnever said, whatever the size", "bold"))
+        told = ("%s (%s)" % (kind, ", ".join(never)) for kind, never, _other in rows)
+        console.print(Text("; ".join(told), "dim"))
 
 
 def _counts(console: Console, sums: Sums) -> None:
