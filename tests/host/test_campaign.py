@@ -171,7 +171,8 @@ def test_a_cell_says_the_same_through_json() -> None:
 
 def test_a_cell_as_a_file_is_the_same_scenario(tmp_path: Path) -> None:
     keys = ("lake-launch.precharge.settings_bit=40.t0.s100", "orchard-truck.charge.plug_unseen.t1.s7",
-            "orchard-truck.lockout.lead_open@2+reset_stuck~0.5.t0.s100", "orchard-truck.drive.dried_out@3=0.3.t1.s9")  # fmt: skip
+            "orchard-truck.lockout.lead_open@2+reset_stuck~0.5.t0.s100",
+            "orchard-truck.drive.dried_out@3=0.3.t1.s9")  # fmt: skip
     for key in keys:
         cell = cells.parse(key)
         data = courses.data(cell, PACKS[cell["pack"]].boat is not None)
@@ -239,7 +240,8 @@ def test_a_record_of_another_campaign_is_refused_and_left_as_it_is(tmp_path: Pat
     path = tmp_path / "results.jsonl"
     campaign.Record(path, header(plan)).close()
     before = path.read_bytes()
-    for changed in (header(plan, 2), header(small(7)), dict(header(plan), firmware="0"), dict(header(plan), settings={})):
+    same = header(plan)
+    for changed in (header(plan, 2), header(small(7)), dict(same, firmware="0"), dict(same, settings={})):
         with pytest.raises(InputError, match="another campaign"):
             campaign.Record(path, changed)
         assert path.read_bytes() == before

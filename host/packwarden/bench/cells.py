@@ -8,7 +8,7 @@ moment (a row of courses.MOMENTS) and seed.
 from __future__ import annotations
 
 import random
-from typing import Any, Dict, Iterable, List, Mapping, NamedTuple, Optional, Sequence, Tuple
+from typing import Any, Dict, Iterable, List, Mapping, NamedTuple, Optional, Sequence, Set, Tuple
 
 from packwarden.bench import courses
 from packwarden.bench.faults import KINDS, Kind, problem
@@ -171,7 +171,7 @@ def _pairs(profile: Profile, seed: int, packs: Mapping[str, PackSpec]) -> Iterab
     """Sampled pairs of different kinds that can both begin in one mode."""
     rng = random.Random("%d pairs" % seed)
     names = sorted(packs)
-    seen = set()
+    seen: Set[str] = set()
     while len(seen) < profile.pairs:
         pack = rng.choice(names)
         mode = rng.choice(courses.MODES)
@@ -181,12 +181,13 @@ def _pairs(profile: Profile, seed: int, packs: Mapping[str, PackSpec]) -> Iterab
         a, b = (rng.choice(hides), rng.choice(hurts)) if rng.random() < 0.5 else rng.sample(here, 2)
         if a.name == b.name:
             continue
-        faults = []
+        faults: List[Dict[str, Any]] = []
         for kind in (a, b):
             place = rng.choice(places_of(kind, packs[pack].boxes))
             faults.append({"kind": kind.name, "place": place, "size": rng.choice(sizes_of(kind))})
-        if a.place == b.place == "module" and rng.random() < 0.5 and not problem(b.name, packs[pack].boxes, faults[0]["place"]):
-            faults[1]["place"] = faults[0]["place"]
+        same = faults[0]["place"]
+        if a.place == b.place == "module" and rng.random() < 0.5 and not problem(b.name, packs[pack].boxes, same):
+            faults[1]["place"] = same
         later_s = rng.choice(LATER_S)
         if later_s:
             faults[1]["later_s"] = later_s

@@ -25,23 +25,21 @@ class Cluster:
 
     def __init__(self, address: str) -> None:
         try:
-            from distributed import Client
+            import distributed
         except ImportError:
             raise InputError("campaign", "--scheduler", address, "used with packwarden[cluster] installed") from None
         try:
-            self.client = Client(address, timeout=CONNECT_S, set_as_default=False)
+            self.distributed: Any = distributed  # its functions have no types
+            self.client = self.distributed.Client(address, timeout=CONNECT_S, set_as_default=False)
         except (OSError, ValueError) as error:
             allowed = "the address of a running scheduler (%s)" % (str(error).splitlines() or [""])[0]
             raise InputError("campaign", "--scheduler", address, allowed) from None
 
     def run(self, function: str, jobs: Iterable[Tuple[str, Any]]) -> Iterator[Tuple[str, Any]]:
         """(key, result) as they come; a worker that dies has its cells run again elsewhere by the scheduler."""
-        from distributed import as_completed
-        from distributed.scheduler import KilledWorker
-
         waiting = iter(jobs)
-        keys: Dict[str, str] = {}
-        done = as_completed(loop=self.client.loop, raise_errors=False)
+        keys: Dict[Any, str] = {}
+        done = self.distributed.as_completed(loop=self.client.loop, raise_errors=False)
 
         def give() -> None:
             job = next(waiting, None)
@@ -59,7 +57,7 @@ class Cluster:
                 result = future.result()
             else:
                 error = future.exception()
-                kind = "died" if isinstance(error, KilledWorker) else type(error).__name__
+                kind = "died" if isinstance(error, self.distributed.KilledWorker) else type(error).__name__
                 result = {"verdict": "failed", "why": "%s: %s" % (kind, error)}
             future.release()
             give()

@@ -15,8 +15,16 @@ from packwarden.bench.result import POWER, Line, RunResult
 from packwarden.bench.runner import Run
 from packwarden.bench.scenario import ELEMENTS, from_data
 from packwarden.bench.verdict import MAIN, NOT_AT_ONCE, TRIP_ACTIONS, budget_ms, safe_s
-from packwarden.plant.spec import BoatSpec, BusSpec, ChargerSpec, Chemistry, ModuleSpec, PackSpec
-from packwarden.plant.spec import SensorSpec, VehicleSpec
+from packwarden.plant.spec import (
+    BoatSpec,
+    BusSpec,
+    ChargerSpec,
+    Chemistry,
+    ModuleSpec,
+    PackSpec,
+    SensorSpec,
+    VehicleSpec,
+)
 from warden import modes as relay_modes
 from warden.settings import BASE
 
@@ -46,7 +54,8 @@ AWAKE = {(row[0], row[1]): row[9] for row in ELEMENTS}
 
 Key = Tuple[str, str, str]  # element, stage, place
 
-_healthy: Dict[str, Tuple[List[Tuple[float, Key]], Dict[str, float], List[str]]] = {}  # course and seed -> what health says
+# Course and seed -> what health says and when, what it reaches, its modes.
+_healthy: Dict[str, Tuple[List[Tuple[float, Key]], Dict[str, float], List[str]]] = {}
 
 
 def spec_as_data(spec: PackSpec) -> Dict[str, Any]:
@@ -62,7 +71,7 @@ def spec_of(data: Mapping[str, Any]) -> PackSpec:
 
     module = dict(data["module"])
     module["chemistry"] = plain(Chemistry, module["chemistry"])
-    parts = {
+    parts: Dict[str, Any] = {
         "module": ModuleSpec(**module),
         "bus": plain(BusSpec, data["bus"]),
         "charger": plain(ChargerSpec, data["charger"]),
@@ -70,7 +79,7 @@ def spec_of(data: Mapping[str, Any]) -> PackSpec:
         "boat": plain(BoatSpec, data["boat"]) if data["boat"] else None,
         "sensors": plain(SensorSpec, data["sensors"]),
     }
-    rest = {k: tuple(v) if isinstance(v, list) else v for k, v in data.items() if k not in parts}
+    rest: Dict[str, Any] = {k: tuple(v) if isinstance(v, list) else v for k, v in data.items() if k not in parts}
     return PackSpec(**parts, **rest)
 
 
@@ -197,8 +206,8 @@ def _said(lines: Sequence[Line], from_s: float) -> Optional[Dict[str, Any]]:
 def _times(cell: Mapping[str, Any], result: RunResult, trip: Line) -> Tuple[Optional[int], Optional[int]]:
     """(ms to safe, ms allowed) of the first trip, from the moment that its budget counts from.
 
-    That is the fault (the later of two), or the moment after it at which its stage became awake.  The open command ends it; where no
-    output was on, the relay's own line does.
+    That is the fault (the later of two), or the moment after it at which its stage became awake.  The open command
+    ends it; where no output was on, the relay's own line does.
     """
     number, stage, _place = _key(trip)
     values = result.scenario.values

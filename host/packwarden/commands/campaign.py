@@ -64,12 +64,14 @@ def campaign(
         raise click.UsageError("--scheduler has workers of its own: no --workers or --python with it")
     plan = cells.plan(profile, seed, chosen, kinds, modes, runs)
     if not plan:
-        raise InputError("campaign", "--fault and --mode", ", ".join([*kinds, *modes]), "a fault in a mode it can be in")
+        raise InputError("campaign", "--fault, --mode", ", ".join([*kinds, *modes]), "a fault in a mode it can be in")
     header = engine.header_of(profile, seed, chosen, plan)
     record = engine.Record(out / engine.RECORD, header, fresh)
     stderr = Console(stderr=True)
     if record.done:
-        stderr.print(Text("resuming: %d of %d cells are in %s" % (len(record.done), len(plan), record.path), "dim"))
+        torn = ", a torn line dropped" if record.dropped else ""
+        text = "resuming: %d of %d cells are in %s%s" % (len(record.done), len(plan), record.path, torn)
+        stderr.print(Text(text, "dim"))
     try:
         with progress(stderr) as tell:
             engine.run(plan, chosen, record, lambda f, jobs: _over(f, jobs, workers, python, scheduler), tell)
@@ -120,7 +122,7 @@ def _show(key: str, out: Path, as_json: bool) -> int:
         cell = cells.parse(key)
         spec = packs.load_pack(cell["pack"])
     except (ValueError, KeyError):
-        raise InputError("campaign", "--show", key, "the key of a cell, as the page and campaign.json have it") from None
+        raise InputError("campaign", "--show", key, "the key of a cell, as in campaign.json and its page") from None
     file = out / (key + ".toml")
     batch.write(file, as_toml(courses.data(cell, spec.boat is not None)))
     result = outcome.run_cell({"cell": cell, "spec": outcome.spec_as_data(spec)})

@@ -15,8 +15,20 @@ from packwarden.bench import hazards
 from packwarden.bench.faults import KINDS
 from packwarden.views import words
 from packwarden.views.campaign_sums import (
-    ABOUT, ORDER, SIGN, Row, Sums, counted, fault_text, modes_of, moment_text, passed_text, replay, said_text,
-    verdict, worst,
+    ABOUT,
+    ORDER,
+    SIGN,
+    Row,
+    Sums,
+    counted,
+    fault_text,
+    modes_of,
+    moment_text,
+    passed_text,
+    replay,
+    said_text,
+    verdict,
+    worst,
 )  # fmt: skip
 from packwarden.views.page import table
 
@@ -52,7 +64,8 @@ def page(sums: Sums) -> str:
         '<meta http-equiv="Content-Security-Policy" content="default-src \'none\'; style-src \'unsafe-inline\'; '
         "script-src 'unsafe-inline'\">\n",
         "<title>campaign: %s</title>\n<style>\n%s</style>\n</head>\n<body>\n" % (escape(_verdict(sums)), style),
-        _head(sums), _matrix(sums), _classes(sums), _bad(sums), _silent(sums), _times(sums), _hazards(sums), _cells(sums), _facts(sums),
+        _head(sums), _matrix(sums), _classes(sums), _bad(sums), _silent(sums), _times(sums), _hazards(sums),
+        _cells(sums), _facts(sums),
         "<script>%s</script>\n</body>\n</html>\n" % SCRIPT,
     ))  # fmt: skip
 
@@ -85,16 +98,19 @@ def _head(sums: Sums) -> str:
     what = "%d cells with one fault, %d with two, %d with none; campaign seed %d, profile %s, packs %s." % (
         len(sums.singles), len(sums.pairs), len(sums.healthy), sums.header["seed"], sums.header["profile"],
         " and ".join(sums.header["settings"]))  # fmt: skip
+    if sums.pairs:
+        pairs = {name: sum(verdict(row) == name for row in sums.pairs) for name in ORDER}
+        what += " Of those with two: %s." % counted(pairs)
     legend = "".join(
         "<li>%s<b>%d</b> <span><b class=\"v-%s\">%s</b>: %s</span></li>\n"
         % (_shape(name), sums.counts[name], SIGN[name][1], name, escape(ABOUT[name]))
         for name in reversed(ORDER) if sums.counts[name]
     )  # fmt: skip
     return (
-        '<p class="from">packwarden, a campaign on the bench</p>\n<h1>What the relay misses, and what it makes of the '
-        'rest</h1>\n<p>%s</p>\n<div class="verdict%s"><svg viewBox="0 0 40 40" aria-hidden="true">%s</svg>'
-        "<div><strong>%s</strong><span>A hazard is a quantity in the simulated pack that passed its limit, whatever the "
-        'relay said; the limits are below.</span></div></div>\n<ul class="legend">\n%s</ul>\n'
+        '<p class="from">packwarden, a campaign on the bench</p>\n<h1>What the relay misses, and what it makes of '
+        'the rest</h1>\n<p>%s</p>\n<div class="verdict%s"><svg viewBox="0 0 40 40" aria-hidden="true">%s</svg>'
+        "<div><strong>%s</strong><span>A hazard is a quantity in the simulated pack that passed its limit, "
+        'whatever the relay said; the limits are below.</span></div></div>\n<ul class="legend">\n%s</ul>\n'
         % (escape(what), "" if good else " broken", sign, escape(_verdict(sums)), legend)
     )
 
@@ -122,7 +138,8 @@ def _matrix(sums: Sums) -> str:
                 for n, mode in enumerate(modes)
             ]
         figures.append(
-            '<figure><figcaption>%s</figcaption><svg viewBox="0 0 %d %d" role="group" aria-label="%s">%s</svg></figure>\n'
+            '<figure><figcaption>%s</figcaption><svg viewBox="0 0 %d %d" role="group" aria-label="%s">%s</svg>'
+            "</figure>\n"
             % (escape(group), width, height, escape(group), "".join(out))
         )
     return (
@@ -139,7 +156,9 @@ def _tile(kind: str, mode: str, counts: Optional[Mapping[str, int]], x: int, y: 
     name = worst(counts)
     colour, total = SIGN[name][1], sum(counts.values())
     said = "%s in %s: %s" % (kind, mode, counted(counts))
-    part = '<text class="count" x="%d" y="%d">%d</text>' % (x + 30, y + 16, counts[name]) if counts[name] < total else ""
+    part = ""
+    if counts[name] < total:
+        part = '<text class="count" x="%d" y="%d">%d</text>' % (x + 30, y + 16, counts[name])
     left = x + (9 if part else 17)
     return (
         '<a href="#k-%s" aria-label="%s"><title>%s</title><rect class="tile %s" x="%d" y="%d" width="%d" height="%d" '
@@ -173,7 +192,7 @@ def _bad(sums: Sums) -> str:
     rows = [
         (_word(verdict(row)), escape(fault_text(row)), "%s, %s" % (row["mode"], escape(row["pack"])),
          escape(passed_text(row, sums.header["limits"])), escape(said_text(row)),
-         "<code>%s</code>" % escape(replay(row["key"])))
+         '<code class="key">%s</code>' % escape(replay(row["key"])))
         for row in sums.bad()
     ]  # fmt: skip
     if not rows:
@@ -201,7 +220,8 @@ def _silent(sums: Sums) -> str:
         "<h2>What was never said</h2>\n"
         '<p class="note">Faults alone, of whatever size, place and moment tried, with which the relay said nothing in '
         "these modes; where it acts all the same (refuses to start, lets the drive go) the table says so. To most of "
-        "them silence is the right answer here, but each may be there unknown when the next fault comes.</p>\n" + table(("fault", "what it is", "never said in", "said in"), rows)
+        "them silence is the right answer here, but each may be there unknown when the next fault comes.</p>\n"
+        + table(("fault", "what it is", "never said in", "said in"), rows)
     )
 
 
@@ -214,20 +234,23 @@ def _scale(low: float, high: float, x: float) -> float:
     return round(1.0 + 98.0 * at, 2)
 
 
-def _strip(low: float, high: float, values: Sequence[float], limit: Optional[float], label: str) -> str:
+def _strip(
+    low: float, high: float, values: Sequence[float], limit: Optional[float], label: str, free: Sequence[float] = ()
+) -> str:
+    """Values along a logarithmic axis, with their limit; `free`: more of them, which no limit holds for."""
     places: dict[tuple[float, bool], int] = {}
-    for x in values:
-        at = (round(_scale(low, high, x), 1), limit is not None and x > limit)
-        places[at] = places.get(at, 0) + 1
+    for x, held in [(x, True) for x in values] + [(x, False) for x in free]:
+        place = (round(_scale(low, high, x), 1), held and limit is not None and x > limit)
+        places[place] = places.get(place, 0) + 1
     decades = range(math.ceil(math.log10(low)), math.floor(math.log10(high)) + 1)
     out = [
         '<line class="grid" x1="{0}%" x2="{0}%" y1="0" y2="24"/>'.format(_scale(low, high, 10.0**n)) for n in decades
     ]
     for (at, over), n in sorted(places.items()):
         r = 2.5 + min(3.5, math.log10(n))
-        mark = '<rect class="mark-over" x="{0}%" y="8" width="8" height="8" transform="translate(-4 0)"/>' if over else (
-            '<circle class="mark-in" cx="{0}%" cy="12" r="{1:.1f}"/>'
-        )  # fmt: skip
+        mark = '<circle class="mark-in" cx="{0}%" cy="12" r="{1:.1f}"/>'
+        if over:
+            mark = '<rect class="mark-over" x="{0}%" y="8" width="8" height="8" transform="translate(-4 0)"/>'
         out.append(mark.format(at, r))
     if limit is not None:
         out.append('<line class="allowed" x1="{0}%" x2="{0}%" y1="2" y2="22"/>'.format(_scale(low, high, limit)))
@@ -246,7 +269,8 @@ def _strips(head: str, axis: str, far: str, rows: Sequence[tuple[str, str, str]]
     out = ['<div class="strips"><div class="name head">%s</div><div class="track head">%s</div>'
            '<div class="far head">%s</div>\n' % (head, axis, far)]  # fmt: skip
     for name, strip, text in rows:
-        out.append('<div class="name">%s</div><div class="track">%s</div><div class="far">%s</div>\n' % (name, strip, text))
+        row = '<div class="name">%s</div><div class="track">%s</div><div class="far">%s</div>\n'
+        out.append(row % (name, strip, text))
     return "".join(out) + "</div>\n"
 
 
@@ -254,22 +278,18 @@ def _times(sums: Sums) -> str:
     low, high = 5.0, 120000.0
     rows = []
     for stage, each in sums.times().items():
-        most = max(each.took_ms)
-        budget = words.duration(each.budget_ms) if each.budget_ms is not None else "no budget"
-        text = "%s of %s" % (words.duration(most), budget) if each.budget_ms is not None else "%s, %s" % (
-            words.duration(most), budget)  # fmt: skip
-        label = "%s: %d cells, longest %s, %s" % (stage, len(each.took_ms), words.duration(most), budget)
-        strip = _strip(low, high, [float(ms) for ms in each.took_ms],
-                       None if each.budget_ms is None else float(each.budget_ms), label)  # fmt: skip
-        rows.append(("<b>%s</b>" % escape(stage.replace("/", " ")), strip, escape(text)))
+        label = "%s: %d cells, longest %s" % (stage, len(each.took_ms) + len(each.free_ms), each.text)
+        strip = _strip(low, high, each.took_ms, each.budget_ms, label, each.free_ms)
+        rows.append(("<b>%s</b>" % escape(stage.replace("/", " ")), strip, escape(each.text)))
     if not rows:
         return ""
     say = {10.0: "10 ms", 100.0: "100 ms", 1000.0: "1 s", 10000.0: "10 s", 100000.0: "100 s"}
     return (
         "<h2>Time to safe</h2>\n"
         '<p class="note">Of the first trip in every cell with one fault, from the fault (or from when its stage could '
-        "first see it) to every power output off. Round: in time, or no budget; square: over the budget; the upright "
-        "line: the budget. A stage without one acts when its quantity gets there, not when the fault begins.</p>\n"
+        "first see it) to every power output off. Round: in time, or no budget counts there (the fault comes and "
+        "goes, or stops the relay); square: over the budget; upright line: the budget. A stage without one acts when "
+        "its quantity gets there, however long that takes.</p>\n"
         + _strips("stage", _axis(low, high, say), "longest", rows)
     )
 
@@ -318,7 +338,8 @@ def _cells(sums: Sums) -> str:
         ]  # fmt: skip
         heads = ("verdict", "mode", "fault", "pack", "moment", "said", "safe after")
         out.append(
-            '<details id="k-%s"><summary>%s <code>%s</code>: %s <span class="note">(%s)</span></summary>\n%s</details>\n'
+            '<details id="k-%s"><summary>%s <code>%s</code>: %s <span class="note">(%s)</span></summary>\n%s'
+            "</details>\n"
             % (kind, _word(worst(counts)), kind, escape(KINDS[kind].about), counted(counts), table(heads, rows, (6,)))
         )
     return "".join(out)

@@ -12,6 +12,7 @@ from typing import Any, Mapping, Optional, Sequence
 from packwarden.bench import hazards, outcome
 from packwarden.bench.courses import MODES, MOMENTS
 from packwarden.bench.faults import KINDS
+from packwarden.views import words
 
 ORDER = [name for name, _about in outcome.VERDICTS]  # from good to bad
 ABOUT = dict(outcome.VERDICTS)
@@ -33,10 +34,21 @@ Row = Mapping[str, Any]  # a cell with its outcome
 
 @dataclass
 class Times:
-    """How long one stage took in every cell in which it was the first to trip, ms; `budget_ms` None: it has none."""
+    """How long one stage took in every cell in which it was the first to trip, ms.
 
-    budget_ms: Optional[int]
+    `free_ms`: in cells where no budget counts (budget_ms of the cell is None); `budget_ms` None: it never does.
+    """
+
+    budget_ms: Optional[int] = None
     took_ms: list[int] = field(default_factory=list)
+    free_ms: list[int] = field(default_factory=list)
+
+    @property
+    def text(self) -> str:
+        """The longest against the budget, in words."""
+        if self.budget_ms is None:
+            return "%s, no budget" % words.duration(max(self.free_ms))
+        return "%s of %s" % (words.duration(max(self.took_ms)), words.duration(self.budget_ms))
 
 
 class Sums:
@@ -82,9 +94,11 @@ class Sums:
         for row in self.singles:
             o = row["outcome"]
             if o.get("safe_ms") is not None and o["trip"] is not None:
-                each = out.setdefault(o["trip"]["what"].partition("@")[0], Times(None))
-                each.took_ms.append(o["safe_ms"])
-                if o["budget_ms"] is not None:
+                each = out.setdefault(o["trip"]["what"].partition("@")[0], Times())
+                if o["budget_ms"] is None:
+                    each.free_ms.append(o["safe_ms"])
+                else:
+                    each.took_ms.append(o["safe_ms"])
                     each.budget_ms = max(o["budget_ms"], each.budget_ms or 0)
         return dict(sorted(out.items()))
 

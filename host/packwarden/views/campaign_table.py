@@ -10,7 +10,18 @@ from rich.text import Text
 from packwarden.bench import hazards
 from packwarden.views import words
 from packwarden.views.campaign_sums import (
-    ABOUT, ORDER, SIGN, Row, Sums, counted, modes_of, passed_text, replay, said_text, verdict, worst,
+    ABOUT,
+    ORDER,
+    SIGN,
+    Row,
+    Sums,
+    counted,
+    modes_of,
+    passed_text,
+    replay,
+    said_text,
+    verdict,
+    worst,
 )  # fmt: skip
 from packwarden.views.table import grid
 
@@ -88,8 +99,8 @@ def _times(console: Console, sums: Sums) -> None:
     heads = ("stage", "cells", "shortest", "middle", "longest", "budget", "left")
     table = grid(heads, heads[1:])
     for stage, each in times.items():
-        took = sorted(each.took_ms)
-        left = None if each.budget_ms is None else each.budget_ms - took[-1]
+        took = sorted(each.took_ms + each.free_ms)
+        left = None if each.budget_ms is None else each.budget_ms - max(each.took_ms)
         table.add_row(
             stage, "%d" % len(took), *(words.duration(ms) for ms in (took[0], took[len(took) // 2], took[-1])),
             words.duration(each.budget_ms), Text(words.duration(left), "bold red" if (left or 0) < 0 else ""),
