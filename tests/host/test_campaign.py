@@ -252,6 +252,16 @@ def test_a_record_of_another_campaign_is_refused_and_left_as_it_is(tmp_path: Pat
         campaign.Record(path, header(plan))
 
 
+def test_two_runs_do_not_write_one_record(tmp_path: Path) -> None:
+    plan = small()
+    first = campaign.Record(tmp_path / "results.jsonl", header(plan))
+    for fresh in (False, True):
+        with pytest.raises(InputError, match="no other run"):
+            campaign.Record(tmp_path / "results.jsonl", header(plan), fresh)
+    first.close()
+    campaign.Record(tmp_path / "results.jsonl", header(plan)).close()
+
+
 def test_nothing_is_run_twice(tmp_path: Path) -> None:
     plan, first, second = small(), [], []  # type: list[cells.Cell], list[str], list[str]
     path = tmp_path / "results.jsonl"
@@ -263,6 +273,31 @@ def test_nothing_is_run_twice(tmp_path: Path) -> None:
     campaign.run(plan, PACKS, record, pretend(second))
     record.close()
     assert len(first) == 2 and sorted(first + second) == sorted(c["key"] for c in plan)
+
+
+def test_ctrl_c_in_the_middle_of_keeping_leaves_every_line_once(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A line was there twice: Ctrl-C came between writing it and knowing so, and closing wrote it again."""
+    plan = small()
+    path = tmp_path / "results.jsonl"
+    for name in ("write", "fsync"):
+        record = campaign.Record(path, header(plan), fresh=True)
+        real = getattr(os, name)
+
+        def then_stop(*given: Any, real: Any = real) -> Any:
+            real(*given)
+            raise KeyboardInterrupt
+
+        for n, cell in enumerate(plan):
+            with monkeypatch.context() as patch:
+                patch.setattr(campaign.os, name, then_stop)
+                with pytest.raises(KeyboardInterrupt):
+                    record.add(cell["key"], {"n": n})
+                    record.keep()
+        record.close()
+        found = [json.loads(line) for line in path.read_text().splitlines()]
+        assert found == [header(plan), *({"key": c["key"], "outcome": {"n": n}} for n, c in enumerate(plan))]
 
 
 # -- killed --------------------------------------------------------------------------------------------------
@@ -345,7 +380,7 @@ def test_a_worker_that_is_killed_is_replaced_and_its_cell_run_again(tmp_path: Pa
 
 def test_a_cluster_gives_the_same_bytes_though_a_worker_dies(tmp_path: Path) -> None:
     distributed = pytest.importorskip("distributed")
-    plan = small(12)
+    plan = small(8)
     ours = campaign.Record(tmp_path / "ours.jsonl", header(plan))
     lane = Lane(2, sys.executable)
     campaign.run(plan, PACKS, ours, lane.run)

@@ -16,6 +16,11 @@ import time
 from pathlib import Path
 from typing import Any, Callable, Dict, Iterable, Iterator, List, Mapping, Optional, Sequence, Tuple
 
+try:
+    import fcntl
+except ImportError:  # pragma: no cover - where there is none, two runs at once are not kept apart
+    fcntl = None  # type: ignore[assignment]
+
 from packwarden import paths
 from packwarden.bench import cells as cells_module
 from packwarden.bench import hazards, outcome
@@ -73,18 +78,29 @@ class Record:
         self.path = path
         self.done: Dict[str, Any] = {}
         self.dropped = 0  # bytes of a torn line at the end
-        self._waiting: List[bytes] = []
+        self._lines: List[bytes] = []  # every line of this run, on the disk or not
         self._last_s = time.monotonic()
         path.parent.mkdir(parents=True, exist_ok=True)
-        if fresh and path.exists():
-            path.unlink()
-        whole = self._read(header) if path.exists() else 0
-        # Neither appended to nor truncated before the header is known to be ours.
         self._file = os.open(str(path), os.O_WRONLY | os.O_CREAT, 0o666)
-        os.ftruncate(self._file, whole)
-        os.lseek(self._file, 0, os.SEEK_END)
+        try:
+            self._lock()
+            # Neither appended to nor cut before the header is known to be ours.
+            whole = 0 if fresh else self._read(header)
+        except InputError:
+            os.close(self._file)
+            raise
+        self._kept = (whole, 0)  # length of the file, and lines, that are known to be on the disk
         if not whole:
-            self._append(_line(header))
+            self._lines.append(_line(header))
+        self.keep()
+
+    def _lock(self) -> None:
+        """Two runs at once would spoil each other's lines; a run that was killed holds nothing."""
+        if fcntl is not None:
+            try:
+                fcntl.flock(self._file, fcntl.LOCK_EX | fcntl.LOCK_NB)
+            except OSError:
+                raise InputError(self.path, "file", "in use", "a record that no other run writes to") from None
 
     def _read(self, header: Mapping[str, Any]) -> int:
         """Take in what is there; how many bytes of it are whole lines."""
@@ -121,22 +137,27 @@ class Record:
 
     def add(self, key: str, result: Any) -> None:
         """Take in a result; it is on the disk by the next `keep` at the latest."""
+        self._lines.append(_line({"key": key, "outcome": result}))
         self.done[key] = result
-        self._waiting.append(_line({"key": key, "outcome": result}))
-        if len(self._waiting) >= BATCH or time.monotonic() - self._last_s > BATCH_S:
+        if len(self._lines) - self._kept[1] >= BATCH or time.monotonic() - self._last_s > BATCH_S:
             self.keep()
 
     def keep(self) -> None:
-        """Bring everything to the disk."""
-        if self._waiting:
-            self._append(b"".join(self._waiting))
-            self._waiting = []
-        self._last_s = time.monotonic()
+        """Bring everything to the disk.
 
-    def _append(self, data: bytes) -> None:
-        while data:
-            data = data[os.write(self._file, data) :]
+        Ctrl-C may come at any point of this, and then `close` does it again from the start: what was written is
+        known by one assignment at the end, and whatever lies beyond it is written over.
+        """
+        length, count = self._kept
+        data = b"".join(self._lines[count:])
+        os.ftruncate(self._file, length)
+        os.lseek(self._file, length, os.SEEK_SET)
+        left = data
+        while left:
+            left = left[os.write(self._file, left) :]
         os.fsync(self._file)
+        self._kept = (length + len(data), count + data.count(b"\n"))
+        self._last_s = time.monotonic()
 
     def close(self) -> None:
         """Keep what is left, and let go of the file."""
