@@ -156,6 +156,14 @@ def test_a_hazard_is_seen_when_the_relay_is_blind() -> None:
     assert o["verdict"] == "safe" and o["trip"]["what"] == "27/floor@3"
 
 
+def test_the_document_has_every_hazard_and_every_answer_in_hardware() -> None:
+    text = " ".join((ROOT / "docs" / "campaign.md").read_text(encoding="utf-8").split())
+    for row in hazards.HAZARDS:
+        assert "| `%s` | %s |" % (row.name, row.about) in text and "| %s |" % row.why in text, row.name
+    for kind, (names, what) in hazards.HARDWARE.items():
+        assert "| `%s` | %s | %s |" % (kind, ", ".join("`%s`" % name for name in names), what) in text, kind
+
+
 def test_a_crash_in_a_cell_is_an_outcome() -> None:
     cell = dict(cells.parse("orchard-truck.drive.estop.t0.s100"), moment=77)
     o = outcome.run_cell({"cell": cell, "spec": outcome.spec_as_data(PACKS["orchard-truck"])})

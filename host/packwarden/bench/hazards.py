@@ -137,7 +137,8 @@ def _broke(v: View) -> float:
 
 def _gap(v: View) -> float:
     # A contactor that welds in the model closes as it does; one that is told to is what counts here.
-    made = [s for s in v.result.switchings if s.closed and s.t_s >= v.from_s and v.result.bits_at(s.t_s - 0.001) & MAIN]
+    made = [s for s in v.result.switchings if s.closed and s.t_s >= v.from_s]
+    made = [s for s in made if v.result.bits_at(s.t_s - 0.001) & MAIN]
     return max([abs(s.string_v - s.link_v) for s in made], default=0.0)
 
 
@@ -203,7 +204,7 @@ HAZARDS: Tuple[Hazard, ...] = (
            lambda spec, s: 2.0, "the two doors both open: twice what 72 has to see it", _charge_behind_main),
     Hazard("charge_leaking_s", "s", "charging with a leak a fifth and more beyond 64's trip",
            lambda spec, s: 15.0, "64 measures in rounds of some seconds; whoever touches the vehicle stands on the "
-           "ground; the limit of 100 ohm/V is UN R100's, the time our own choice", _leaking),
+           "ground; the limit of 100 ohm/V is UN R100's (from memory), the time our own choice", _leaking),
     Hazard("key_off_s", "s", "controller enabled and main really closed with the key off",
            lambda spec, s: 1.0, "off means off; our own choice",
            lambda v: v.held_s(ENABLE | MAIN_IS_CLOSED, 0, lambda p: not p.key)),
@@ -214,8 +215,8 @@ HAZARDS: Tuple[Hazard, ...] = (
 
 BY_NAME = {row.name: row for row in HAZARDS}
 
-# What no relay can solve alone: kind of fault -> (quantities that may pass their limit, what the builder must do).
-# Every other hazard in a campaign is one that has no answer yet.
+# What the relay's program can't solve alone: kind of fault -> (quantities that may pass their limit, what the
+# builder must do).  Every other hazard in a campaign is one that has no answer yet.
 HARDWARE: Dict[str, Tuple[Tuple[str, ...], str]] = {
     "plug_unseen": (("drive_plugged_s",), "a second contact of the plug inlet that breaks the supply of main's coil"),
     "key_stuck": (("key_off_s", "unstarted_s"), "a second pole of the key that breaks the supply of main's coil"),
@@ -227,6 +228,8 @@ HARDWARE: Dict[str, Tuple[Tuple[str, ...], str]] = {
     "controller_shorted": (("break_a", "over_inst_s"), "a fuse that clears a short before the contactor opens on it"),
     "main_chatter": (
         ("make_gap_v",), "a stiff supply of the coil, and a coil driver that opens for good when it has sagged"),
+    "main_slow_pull_in": (
+        ("make_gap_v",), "k72_close_ms at no more than four times the pull-in time of the contactor that is fitted"),
     "charger_relay_welded": (
         ("charge_leaking_s", "overcharge_as", "above_high_s", "cold_charge_as", "hot_s"),
         "a second way to stop the charger: its own enable wired through the relay's output, or two contactors",
