@@ -87,8 +87,8 @@ M7 trip string sensor over 1 0 m_trip_ms staged awake - | current sensor at its 
 M7 offset string rest_ma over current_rest_ma current_rest_dropout_ma m_alarm_ms alarm+nodrive+nocharge rest+lockout - | current shown with every contactor open
 M7 dead string dead_ma over 3 0 0 alarm+derate+nodrive+nocharge rest+drive+shed - | string sags but no current is shown
 M7 deadtrip string dead_ma over 3 0 m_trip_ms staged drive+shed - | string sags but no current is shown, not mended
-M9 alarm string taps over 1 0 m_alarm_ms alarm+derate+nodrive+nocharge awake - | string or link tap open
-M9 trip string taps over 1 0 m_trip_ms staged awake - | string or link tap open, not mended
+M9 alarm string taps over 1 0 m_alarm_ms alarm+derate+nodrive+nocharge awake - | string or link tap open, or the two apart with main closed
+M9 trip string taps over 1 0 m_trip_ms staged awake - | string or link tap open or apart, not mended
 M10 alarm string late over late_ms 0 0 alarm awake - | scans come late
 M10 trip string late over late_trip_ms 0 0 staged powered - | scans come far too late
 """,

@@ -5,7 +5,7 @@ from rig import CRASH, ESTOP, INTERLOCK, KEY, MAINAUX, SERVICE, START, UNPLUG, R
 from rig import RESET_BIT as RESET
 
 from warden import settings
-from warden.modes import CHARGER, MAIN, PRE
+from warden.modes import CHARGER, ENABLE, MAIN, PRE
 
 
 def meddle(rig, change):
@@ -56,6 +56,25 @@ def test_a_frozen_link_tap_does_not_close_main():
     for _ in range(600):
         rig.scan()
         assert not rig.board.out_bits & MAIN
+
+
+def test_an_auxiliary_contact_that_closes_too_soon_does_not_let_main_close_onto_an_empty_link():
+    """The controller was enabled before main had closed, emptied the link, and main closed across 100 V."""
+    rig = Rig()
+    rig.until("rest")
+    rig.run(4000)
+
+    def close(r):
+        if r.mode != "rest":
+            r.board.discretes |= MAINAUX
+
+    meddle(rig, close)
+    rig.inputs |= KEY | START
+    rig.until("precharge")
+    for _ in range(600):
+        rig.scan()
+        assert not rig.board.out_bits & (MAIN | ENABLE)
+    assert rig.mode == "lockout"
 
 
 def test_a_start_does_not_run_away_from_a_weld_that_is_being_timed():
@@ -255,3 +274,11 @@ def test_a_leak_that_begins_between_two_readings_is_not_taken_for_a_short(phase)
     assert rig.mode == "charge" and rig.told("event", el="64", stage="alarm", on=1) and not rig.trips()
     rig.iso = (10, 100000)
     assert rig.open_time() <= 6000
+
+
+def test_a_module_reversed_under_full_current_is_believed():
+    """Below -7 V it was taken for a bad lead, and 27 floor waited 2.8 s while 400 A s went through it backwards."""
+    rig = Rig()
+    rig.drive(140000)
+    rig.mv[2] = -7800
+    assert rig.open_time(11000) <= 500
