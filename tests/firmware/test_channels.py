@@ -1,4 +1,4 @@
-"""Sensing at its boundaries: every channel is its own, every calibration is used where it belongs, every doubt is exact."""
+"""Sensing at its boundaries: every channel is its own, every calibration is used where it belongs."""
 
 from array import array
 

@@ -236,6 +236,18 @@ def test_a_module_alone_in_its_box_is_judged_by_the_string(rise, shown):
     assert s.module[OPEN] == int(shown)
 
 
+def test_a_module_alone_in_its_box_does_not_ask_the_next_box():
+    """The next module is another box's: what it reads says nothing about this lead."""
+    for neighbour, string_mv, shown in ((24000, 24000, 0), (12000, 36000, 1)):
+        s = make(n_modules=3, box_modules__0=1, box_modules__1=2)
+        for k in range(3):
+            take(s, k, 32000 if k == 2 else 12000, 20000 if k == 2 else 0)
+        s.sum_mv, s.string_mv = 36000, string_mv
+        s.raw_mv[0], s.raw_mv[1] = 5000, neighbour
+        take(s, 0, 0)
+        assert s.module[OPEN] == shown
+
+
 def test_the_last_module_of_the_string_has_no_neighbour_to_ask():
     s = make(n_modules=1, box_modules__0=1, box_modules__1=0)
     take(s, 0, 12000)

@@ -327,7 +327,8 @@ def test_events_wait_in_order_and_the_ring_does_not_run_over():
             if turn % 2:
                 bench.see(row.pickup, row.delay_ms)
     assert bench.e.event_n == elements.EVENTS
-    assert [t[:3] for t in bench.told()] == [(row.index, k, 0) for k in range(24)] + [(row.index, k, 1) for k in range(8)]
+    kept = [(row.index, k, 0) for k in range(24)] + [(row.index, k, 1) for k in range(8)]
+    assert [t[:3] for t in bench.told()] == kept
     assert bench.e.up[4] == 0  # what was not told has happened all the same
 
 

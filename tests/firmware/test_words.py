@@ -1,4 +1,4 @@
-"""The sequence's tables bit by bit, the permissives' times, and every setting's default and bounds, against golden.py."""
+"""The sequence's tables bit by bit, the permissives' times, every setting's default and bounds: against golden.py."""
 
 import golden
 import golden_settings

@@ -1,4 +1,4 @@
-"""`make mutants`: tries every small change of the firmware against the tests, and holds the survivors to survivors.toml.
+"""`make mutants`: tries every small change of the firmware against the tests; the survivors must be in survivors.toml.
 
 Fails when a survivor of a protective module is not explained there, or an explained one is gone or is killed.
 An interrupted run goes on where it was as long as neither firmware nor tests have changed.
