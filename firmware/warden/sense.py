@@ -133,12 +133,11 @@ class Sense:
             here = self.box_n[b]
             if here:
                 self.boxes = b + 1
-            for j in range(here):
-                if k < settings.MODULES_MAX:
-                    self.box_of[k] = b
-                    self.first_of_box[k] = j == 0
-                    self.box_mask[b] |= 1 << k
-                    k += 1
+            for j in range(here):  # together n_modules: settings.check sees to it
+                self.box_of[k] = b
+                self.first_of_box[k] = j == 0
+                self.box_mask[b] |= 1 << k
+                k += 1
         self.tap_uv = array("i", [0] * settings.MODULES_MAX)
         self.tap_nv = array("i", [0] * settings.MODULES_MAX)
         self.tap_offset_mv = array("i", [0] * settings.MODULES_MAX)
