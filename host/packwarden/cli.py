@@ -23,7 +23,8 @@ from packwarden.bench.faults import KINDS
 from packwarden.bench.inprocess import firmware_version
 from packwarden.bench.target import TargetError
 from packwarden.errors import InputError
-from packwarden.views import export, report, table, words
+from packwarden.safety import command as safety_command
+from packwarden.views import evidence, export, report, table, words
 from packwarden.views.progress import progress
 
 WIDE = 150  # columns of a table where the terminal says none
@@ -336,6 +337,9 @@ def cycle(name: Optional[str], as_json: bool) -> None:
         })  # fmt: skip
     right = ("length s", "km", "mean kmh", "top kmh", "stops")
     _print(("name", *right, "about"), rows, as_json, right)
+
+
+cli.add_command(safety_command.command(evidence.page, progress))
 
 
 # -- the way out ---------------------------------------------------------------------------------------------

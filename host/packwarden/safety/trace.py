@@ -197,9 +197,7 @@ def named(found: Iterable[Requirement]) -> dict[str, dict[str, list[str]]]:
     return out
 
 
-def problems(
-    dangers: Sequence[Hazard], found: Sequence[Requirement], there: Mapping[str, frozenset[str]]
-) -> list[str]:
+def problems(dangers: Sequence[Hazard], found: Sequence[Requirement], there: Mapping[str, frozenset[str]]) -> list[str]:
     """Everything that is wrong with the trace, a sentence each.  `there`: as `existing` gives it."""
     out = []
     for letter, rows in (("H", [h.id for h in dangers]), ("R", [r.id for r in found])):
