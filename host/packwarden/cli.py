@@ -22,9 +22,9 @@ from packwarden.bench import tables
 from packwarden.bench.faults import KINDS
 from packwarden.bench.inprocess import firmware_version
 from packwarden.bench.target import TargetError
+from packwarden.commands.evidence import evidence
 from packwarden.errors import InputError
-from packwarden.safety import command as safety_command
-from packwarden.views import evidence, export, report, table, words
+from packwarden.views import export, report, table, words
 from packwarden.views.progress import progress
 
 WIDE = 150  # columns of a table where the terminal says none
@@ -43,6 +43,9 @@ def cli(ctx: click.Context) -> None:
     """The host side of a protective relay for a home-built traction pack."""
     if ctx.invoked_subcommand is None:
         click.echo(ctx.get_help())
+
+
+cli.add_command(evidence)
 
 
 # -- bench ---------------------------------------------------------------------------------------------------
@@ -337,9 +340,6 @@ def cycle(name: Optional[str], as_json: bool) -> None:
         })  # fmt: skip
     right = ("length s", "km", "mean kmh", "top kmh", "stops")
     _print(("name", *right, "about"), rows, as_json, right)
-
-
-cli.add_command(safety_command.command(evidence.page, progress))
 
 
 # -- the way out ---------------------------------------------------------------------------------------------

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import ast
 import dataclasses
 import subprocess
 import sys
@@ -128,6 +129,24 @@ def test_a_mistake_in_a_file_is_told(tmp_path: Path, text: str, said: str) -> No
     file.write_text(text)
     with pytest.raises(InputError, match=said):
         trace.read(file, "hazard", ("id", "name"))
+
+
+def test_the_properties_are_those_of_the_proof() -> None:
+    """By number; the words are each side's own."""
+    properties = pytest.importorskip("packwarden.proof.properties")
+    assert set(trace.PROPERTIES) == {p.number for p in properties.PROPERTIES}
+
+
+def test_the_rules_are_those_of_the_oracle() -> None:
+    """By number; read from its source, since it is no module of the product."""
+    file = paths.ROOT / "tests" / "properties" / "oracle.py"
+    if not file.is_file():
+        pytest.skip("no oracle here")
+    for node in ast.parse(file.read_text(encoding="utf-8")).body:
+        if isinstance(node, ast.Assign) and ast.unparse(node.targets[0]) == "RULES":
+            assert set(trace.RULES) == set(ast.literal_eval(node.value))
+            return
+    raise AssertionError("the oracle has no table of rules")
 
 
 def test_the_page_is_as_the_files_make_it() -> None:

@@ -10,19 +10,17 @@ import re
 from pathlib import Path
 from typing import Any, Callable, Optional
 
-from packwarden import batch, packs
+from packwarden import batch, packs, paths
 from packwarden.bench import relay_tables, tables, verdict
 from packwarden.bench import scenario as scenarios_module
-from packwarden.bench.faults import KINDS
 from packwarden.bench.result import RunResult
-from packwarden.errors import InputError
 from packwarden.safety import results, trace
 from packwarden.safety.results import BROKEN, GOOD, HELD, NOT_RUN
 from packwarden.safety.versions import versions
 
 FORM = 1  # of the dictionary
 QUICK_S = 400.0  # scenarios of more simulated time than this are left out with `quick`
-LIMIT = "known limit"  # a state besides those of results
+LIMIT, SHORT = "known limit", "one kind only"  # states besides those of results
 OPERATED = re.compile(r"^(\w+)/(\w+) at ")
 
 Tell = Callable[[str, float, float], None]
@@ -30,12 +28,12 @@ Part = dict[str, Any]
 
 # Files of kept results in the folder that is read.
 KEPT = {
-    "tests": "tests.xml", "proof": "proof.json", "campaign": "campaign.json", "coverage": "coverage.json",
-    "mutants": "mutants.json",
+    "tests": "tests.xml", "proof": "proof.json", "campaign": "campaign/campaign.json",
+    "coverage": "coverage.json", "mutants": "mutants",
 }  # fmt: skip
 
 
-def collect(pack: str, folder: Path, quick: bool, tell: Tell) -> Part:
+def collect(pack: str, folder: Path, quick: bool, tell: Tell, answers: results.Answers = results.no_answers) -> Part:
     """Everything.  `folder`: where kept results are.  InputError for a pack or a result that can't be used."""
     spec = packs.load_pack(pack)
     values = scenarios_module.settings_of(spec)
@@ -45,14 +43,11 @@ def collect(pack: str, folder: Path, quick: bool, tell: Tell) -> Part:
     parts: Part = {
         "tests": results.tests(folder / KEPT["tests"], firmware),
         "proof": results.proof(folder / KEPT["proof"], firmware),
-        "campaign": results.campaign(folder / KEPT["campaign"], firmware),
+        "campaign": results.campaign(folder / KEPT["campaign"], firmware, answers),
         "coverage": results.coverage(folder / KEPT["coverage"]),
-        "mutants": results.mutants(folder / KEPT["mutants"], firmware),
+        "mutants": results.mutants(folder / KEPT["mutants"]),
         "scenarios": run_scenarios(quick, tell),
     }
-    words = limits()
-    for cell in parts["campaign"].get("cells", ()):
-        cell["word"] = word_for(cell, words) if cell["verdict"] in results.HAZARDOUS else ""
     return {
         "form": FORM,
         "made": datetime.datetime.now(datetime.timezone.utc).strftime("%Y-%m-%d %H:%M UTC"),
@@ -65,7 +60,6 @@ def collect(pack: str, folder: Path, quick: bool, tell: Tell) -> Part:
         "requirements": [_requirement(r, parts) for r in trace.requirements()],
         "budgets": _budgets(parts),
         "tables": _tables(parts),
-        "limits": [{"fault": fault, "modes": list(modes), "word": word} for fault, modes, word in words],
         **parts,
     }
 
@@ -177,29 +171,6 @@ def _tables(parts: Part) -> Part:
 # -- states -------------------------------------------------------------------------------------------------------
 
 
-def limits() -> list[tuple[str, tuple[str, ...], str]]:
-    """(fault, modes, word) of each known limit."""
-    path = trace.HERE / "limits.toml"
-    out = []
-    for row in trace.read(path, "limit", ("fault", "word"), ("modes",)):
-        kind = KINDS.get(row["fault"])
-        if kind is None:
-            raise InputError(path, "limit: fault", row["fault"], "a kind of fault (packwarden faults)")
-        modes = tuple(row.get("modes", kind.modes))
-        if not set(modes) <= set(kind.modes):
-            raise InputError(path, "limit %s: modes" % row["fault"], modes, ", ".join(kind.modes))
-        out.append((row["fault"], modes, row["word"]))
-    return out
-
-
-def word_for(cell: Part, words: list[tuple[str, tuple[str, ...], str]]) -> str:
-    """The word for a hazardous cell: all of its faults must be known limits; empty when one is not."""
-    found = [
-        next((w for fault, modes, w in words if fault == kind and cell["mode"] in modes), "") for kind in cell["faults"]
-    ]
-    return " ".join(dict.fromkeys(found)) if found and all(found) else ""
-
-
 def _requirement(r: trace.Requirement, parts: Part) -> Part:
     shown = [{"kind": kind, "ref": ref, **_state(kind, ref, parts)} for kind, ref in r.shown()]
     states = [each["state"] for each in shown]
@@ -209,7 +180,7 @@ def _requirement(r: trace.Requirement, parts: Part) -> Part:
     elif len(ran) >= trace.KINDS_MIN:
         state = LIMIT if LIMIT in states else HELD
     else:
-        state = NOT_RUN
+        state = SHORT if ran else NOT_RUN
     return {
         "id": r.id, "text": r.text, "why": r.why, "hazards": list(r.hazards), "state": state,
         "missing": states.count(NOT_RUN), "kinds": sorted(ran), "shown": shown,
@@ -237,9 +208,20 @@ def _state(kind: str, ref: str, parts: Part) -> Part:
     if kind == "proofs":
         said = parts["proof"].get("properties", {}).get(ref)
         return {"state": said["state"], "note": said["said"]} if said else {"state": NOT_RUN, "note": ""}
+    if kind == "rules":
+        return _rule_state(parts["tests"].get("by_name", {}))
     if kind == "campaign":
         return _cell_state(ref, parts["campaign"].get("cells", ()))
     return {"state": NOT_RUN, "note": ""}
+
+
+def _rule_state(by_name: Part) -> Part:
+    """The oracle looks at all of its rules after every scan of every history: they stand and fall together."""
+    ran = [row for name, row in by_name.items() if name.startswith("tests/properties/")]
+    if not (paths.ROOT / "tests" / "properties" / "oracle.py").is_file() or not any(row["passed"] for row in ran):
+        return {"state": NOT_RUN, "note": ""}
+    state = BROKEN if any(row["failed"] for row in ran) else HELD
+    return {"state": state, "note": "in each of %d tests" % len(ran)}
 
 
 def _cell_state(ref: str, cells: Any) -> Part:

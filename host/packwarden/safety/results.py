@@ -1,17 +1,20 @@
 """Kept results read back: tests, proof, campaign, coverage, mutants.
 
-Each reader gives a dictionary with `run` (there is a result that is of this firmware, as far as it can be told), `why`
-(what is to be said of it, or why there is none) and its own keys.  A file that is no such result is an InputError; a
-file that is not there is none.
+The campaign and the mutation run keep theirs in folders of their own.  Each reader gives a dictionary with `run` (there
+is a result, and as far as can be told it is of this firmware), `why` (what is to be said of it, or why there is none)
+and its own keys.  A file that is no such result is an InputError; a file that is not there is none.
 """
 
 from __future__ import annotations
 
+import hashlib
 import json
+import tomllib
 import xml.etree.ElementTree as ET
 from pathlib import Path
-from typing import Any
+from typing import Any, Callable, Mapping, Sequence
 
+from packwarden import paths
 from packwarden.errors import InputError
 
 HELD, BROKEN, NOT_RUN = "held", "broken", "not run"
@@ -22,7 +25,7 @@ Part = dict[str, Any]
 
 def absent(how: str) -> Part:
     """A part that was not run."""
-    return {"run": False, "why": "not run here: %s" % how}
+    return {"run": False, "why": how}
 
 
 def tests(path: Path, firmware: str) -> Part:
@@ -80,21 +83,29 @@ def proof(path: Path, firmware: str) -> Part:
         raise InputError(path, "properties", rows, "a list: what `packwarden prove --json` prints")
     properties = {}
     for row in rows:
-        number = str(row.get("number", row.get("id", "?")))
-        state = HELD if row.get("held") is True else BROKEN if row.get("held") is False else NOT_RUN
-        said = row.get("how") or row.get("about") or row.get("why") or ""
-        properties[number] = {"state": state, "said": str(said)}
+        number = str(row.get("number", "?"))
+        holds = row.get("holds")
+        state = HELD if holds is True else BROKEN if holds is False else NOT_RUN
+        said = "; ".join(map(str, row.get("failures", ()))) or "%s claims" % row.get("claims", "no")
+        properties[number] = {"state": state, "said": said}
     other = _of_other(data, firmware)
     return {"run": not other, "why": other, "properties": {} if other else properties}
 
 
-# Verdicts of the campaign that are as they should be; and those of which each cell needs a word.
+# Verdicts of the campaign that are as they should be.  A cell of another needs a word.
 GOOD = ("quiet", "harmless", "safe", "detected")
-HAZARDOUS = ("hazard", "undetected hazard")
+
+# What hardware must do about faults and what passed its limit; nothing when there is no answer.
+Answers = Callable[[Sequence[Mapping[str, Any]], Sequence[str]], Sequence[str]]
 
 
-def campaign(path: Path, firmware: str) -> Part:
-    """The campaign's result file.  `cells`: one dictionary each with faults, mode, verdict and times."""
+def no_answers(_faults: Sequence[Mapping[str, Any]], _passed: Sequence[str]) -> Sequence[str]:
+    """Every cell that is not as it should be is an open question."""
+    return ()
+
+
+def campaign(path: Path, firmware: str, answers: Answers = no_answers) -> Part:
+    """The campaign's result file.  `cells`: one dictionary with faults, mode, verdict, times, and the word on it."""
     if not path.is_file():
         return absent("`packwarden campaign` leaves %s" % path.name)
     data = _json(path, "what `packwarden campaign` writes")
@@ -111,6 +122,7 @@ def campaign(path: Path, firmware: str) -> Part:
             "trip": (came.get("trip") or {}).get("what", ""), "safe_ms": came.get("safe_ms"),
             "budget_ms": came.get("budget_ms"), "passed": list(came.get("passed") or ()),
             "why": str(came.get("why", "")),
+            "word": "; ".join(answers(row.get("faults", ()), came.get("passed") or ())),
         })  # fmt: skip
     other = _of_other(data, firmware)
     kept = {key: data.get(key) for key in ("profile", "seed", "settings")}
@@ -139,13 +151,32 @@ def coverage(path: Path) -> Part:
     return {"run": bool(rows), "why": "kept; nothing ties it to this very firmware", "when": when, "rows": rows}
 
 
-def mutants(path: Path, firmware: str) -> Part:
-    """Mutants of the firmware: how many, killed, argued equivalent, alive."""
-    if not path.is_file():
-        return absent("the mutation run leaves %s" % path.name)
-    data = _json(path, "what the mutation run writes")
-    if not isinstance(data, dict):
-        raise InputError(path, "JSON", type(data).__name__, "an object")
-    other = _of_other(data, firmware)
-    counts = {k: v for k, v in data.items() if isinstance(v, (int, float)) and not isinstance(v, bool)}
-    return {"run": not other, "why": other, "counts": counts}
+# What a mutation run depends on, as tests/mutants/run.py digests it.
+MUTANTS_OF = ("firmware", "tests/firmware", "tests/properties", "tests/mutants")
+
+
+def mutants(folder: Path) -> Part:
+    """Mutants of the firmware: how many, killed, alive, and how many of these are explained."""
+    if not (folder / "digest").is_file():
+        return absent("`make mutants` leaves its verdicts in %s" % folder.name)
+    found = hashlib.sha256()
+    for place in MUTANTS_OF:
+        for path in sorted((paths.ROOT / place).rglob("*.py")):
+            found.update(path.name.encode() + path.read_bytes())
+    if (folder / "digest").read_text() != found.hexdigest():
+        return {"run": False, "why": "kept, but of other firmware or tests: `make mutants` again"}
+    verdicts = {}
+    for path in sorted(folder.glob("verdicts-*.jsonl")):
+        for line in path.read_text(encoding="utf-8").splitlines():
+            try:
+                row = json.loads(line)
+                verdicts[row["key"]] = row["verdict"]
+            except (ValueError, KeyError, TypeError):
+                continue  # cut off by an interrupt
+    listed = paths.ROOT / "tests" / "mutants" / "survivors.toml"
+    explained = len(tomllib.loads(listed.read_text(encoding="utf-8")).get("survivor", [])) if listed.is_file() else 0
+    counts = {"changes tried": len(verdicts)}
+    for verdict in sorted(set(verdicts.values())):
+        counts[verdict] = sum(each == verdict for each in verdicts.values())
+    counts["explained in survivors.toml"] = explained
+    return {"run": bool(verdicts), "why": "" if verdicts else "begun, and nothing judged yet", "counts": counts}

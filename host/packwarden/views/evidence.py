@@ -21,6 +21,7 @@ STATES = {
     "held": ("held", "held", "held"),
     "broken": ("broken", "broken-text", "broken"),
     "known limit": ("alarm", "limit", "known limit"),
+    "one kind only": ("told", "open", "one kind only"),
     "not run": ("told", "open", "not run here"),
 }
 KINDS = {
@@ -101,25 +102,26 @@ def count(data: Data, name: str) -> int:
 
 def head(data: Data) -> str:
     """What it is about, and how it stands."""
-    n, broken, open_ = len(data["requirements"]), count(data, "broken"), count(data, "not run")
+    n, broken = len(data["requirements"]), count(data, "broken")
+    open_ = count(data, "not run") + count(data, "one kind only")
     held, limit = count(data, "held"), count(data, "known limit")
     if broken:
         css, text = "broken", "%d of %d requirements broken" % (broken, n)
         sign = '<path d="M3 3h34v34H3z" fill="var(--red-fill)"/><path d="M12 12l16 16M28 12L12 28" '
     elif open_ or limit:
-        css, text = "open", "%d of %d requirements held; none broken" % (held, n)
+        css, text = "partly", "%d of %d requirements held; none broken" % (held, n)
         sign = '<path d="M20 2L38 37H2Z" fill="var(--yellow-fill)"/><path d="M20 14v12M20 29v4" '
     else:
         css, text = "", "all %d requirements held" % n
         sign = '<circle cx="20" cy="20" r="18" fill="var(--green-fill)"/><path d="M11 20.5l6.5 6.5L29.5 14" '
-    ink = "#1b1500" if css == "open" else "var(--on-fill)"
+    ink = "#1b1500" if css == "partly" else "var(--on-fill)"
     sign += 'fill="none" stroke="%s" stroke-width="4"/>' % ink
     more = []
     if limit:
         more.append("%d with a known limit: a fault that the relay can't notice, and what helps against it." % limit)
     if open_:
         more.append("%d not shown here: fewer than two kinds of their evidence were run for this page." % open_)
-    short = sum(1 for r in data["requirements"] if r["state"] != "not run" and r["missing"])
+    short = sum(1 for r in data["requirements"] if r["state"] in ("held", "known limit") and r["missing"])
     if short:
         more.append("%d rest on part of their evidence; what was not run is called so." % short)
     if data["quick"]:
@@ -173,10 +175,10 @@ def parts(data: Data) -> str:
     ]  # fmt: skip
     out = []
     for name, part, text in figures:
-        mark = state("held", "run") if part["run"] else state("not run")
+        mark = "" if part["run"] else state("not run")
         lines = [text] if part["run"] else []
-        lines += [line for line in (part["why"], ("kept since %s" % part["when"]) if part.get("when") else "") if line]
-        body = "".join("<p>%s</p>" % escape(line) for line in lines)
+        when = "kept since %s" % part["when"].replace("T", " ") if part.get("when") else ""
+        body = "".join("<p>%s</p>" % _code(line) for line in (*lines, part["why"], when) if line)
         out.append("<div><b>%s</b>%s%s</div>" % (escape(name), mark, body))
     return '<div class="parts">%s</div>\n' % "".join(out)
 
@@ -310,7 +312,7 @@ def proof(data: Data) -> str:
 
 
 def _not_run(part: Data) -> str:
-    return "" if part["run"] else "<p>%s %s</p>\n" % (state("not run"), escape(part["why"]))
+    return "" if part["run"] else "<p>%s: %s</p>\n" % (state("not run"), _code(part["why"]))
 
 
 def scenarios(data: Data) -> str:
@@ -341,7 +343,7 @@ def quality(data: Data) -> str:
     if tests["run"]:
         failed = [name for name, row in tests["by_name"].items() if row["failed"]]
         said = "%d passed, %d failed, %d skipped, in a run that began %s on this very firmware." % (
-            tests["passed"], tests["failed"], tests["skipped"], tests["when"])  # fmt: skip
+            tests["passed"], tests["failed"], tests["skipped"], tests["when"].replace("T", " "))  # fmt: skip
         out.append("<p>%s</p>\n" % escape(said))
         if failed:
             out.append("<p>%s %s</p>\n" % (state("broken", "failed:"), codes(failed)))
