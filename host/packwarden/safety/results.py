@@ -155,15 +155,20 @@ def coverage(path: Path) -> Part:
 MUTANTS_OF = ("firmware", "tests/firmware", "tests/properties", "tests/mutants")
 
 
-def mutants(folder: Path) -> Part:
-    """Mutants of the firmware: how many, killed, alive, and how many of these are explained."""
-    if not (folder / "digest").is_file():
-        return absent("`make mutants` leaves its verdicts in %s" % folder.name)
+def mutants_digest() -> str:
+    """Of everything that a mutant's verdict depends on, as the mutation run keeps it."""
     found = hashlib.sha256()
     for place in MUTANTS_OF:
         for path in sorted((paths.ROOT / place).rglob("*.py")):
             found.update(path.name.encode() + path.read_bytes())
-    if (folder / "digest").read_text() != found.hexdigest():
+    return found.hexdigest()
+
+
+def mutants(folder: Path) -> Part:
+    """Mutants of the firmware: how many, killed, alive, and how many of these are explained."""
+    if not (folder / "digest").is_file():
+        return absent("`make mutants` leaves its verdicts in %s" % folder.name)
+    if (folder / "digest").read_text() != mutants_digest():
         return {"run": False, "why": "kept, but of other firmware or tests: `make mutants` again"}
     verdicts = {}
     for path in sorted(folder.glob("verdicts-*.jsonl")):

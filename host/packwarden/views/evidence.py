@@ -9,6 +9,7 @@ from html import escape
 from pathlib import Path
 from typing import Any, Iterable, Sequence
 
+from packwarden.safety.results import GOOD
 from packwarden.views import words
 from packwarden.views.evidence_campaign import campaign
 from packwarden.views.page import LIMITS, shape, table
@@ -173,9 +174,12 @@ def parts(data: Data) -> str:
         ("Coverage of the firmware", data["coverage"], "%d files" % len(data["coverage"].get("rows", ()))),
         ("Mutants", data["mutants"], ", ".join("%s %s" % pair for pair in data["mutants"].get("counts", {}).items())),
     ]  # fmt: skip
+    bad = ["Tests"] * bool(tests.get("failed")) + ["Scenarios"] * (good < len(rows))
+    bad += ["Properties proved"] * any(p["state"] == "broken" for p in proofs.get("properties", {}).values())
+    bad += ["Campaign"] * any(c["verdict"] not in GOOD and not c["word"] for c in cells.get("cells", ()))
     out = []
     for name, part, text in figures:
-        mark = "" if part["run"] else state("not run")
+        mark = state("not run") if not part["run"] else state("broken") if name in bad else ""
         lines = [text] if part["run"] else []
         when = "kept since %s" % part["when"].replace("T", " ") if part.get("when") else ""
         body = "".join("<p>%s</p>" % _code(line) for line in (*lines, part["why"], when) if line)
@@ -193,9 +197,10 @@ def hazards(data: Data) -> str:
         '<p class="note">The boxes are for the builder: what has to be there in hardware, whatever the relay does.</p>'
     ]
     for h in data["hazards"]:
+        marks = [(STATES[states[r]], r) for r in h["requirements"]]
         chips = "".join(
-            '<span>%s%s</span>' % (shape(STATES[states[r]][0]), link(r)) for r in h["requirements"]
-        )  # fmt: skip
+            '<span>%s<span class="vh">%s: </span>%s</span>' % (shape(mark[0]), mark[2], link(r)) for mark, r in marks
+        )
         out.append(
             '<div class="hazard" id="%s"><h3>%s: %s</h3>\n<p>%s <span class="note">Hurt: %s. Made by: %s.</span></p>\n'
             '<div class="two"><div><p class="note">The builder sees to</p><ul class="tick">%s</ul></div>\n'
@@ -301,7 +306,7 @@ def proof(data: Data) -> str:
         ]
         rows.append((
             escape(number), state(row["state"], "proved" if row["state"] == "held" else ""),
-            escape(text), escape(row["said"]), " ".join(link(r) for r in asked),
+            _code(text), escape(row["said"]), " ".join(link(r) for r in asked),
         ))  # fmt: skip
     note = (
         '<p class="note">Over the firmware\'s own tables: every reachable state with every combination of '
@@ -375,7 +380,7 @@ def tables_of(data: Data) -> str:
             " and %d more" % (len(e["scenarios"]) - 2) if len(e["scenarios"]) > 2 else ""
         )
         if ran:
-            seen += ("; " if seen else "") + "%d cells" % e["cells"]
+            seen += ("; " if seen else "") + "%d cell%s" % (e["cells"], "s" * (e["cells"] != 1))
         rows.append((
             "<code>%s</code>" % escape(e["name"]), escape(e["about"]),
             *(_limit(e, key, values) for key in ("pickup", "dropout", "delay")), escape(" ".join(e["asks"])),
@@ -398,7 +403,8 @@ def _limit(e: Data, key: str, values: dict[str, Data]) -> str:
     if isinstance(limit, int):
         return sign + ("%d" % limit if key != "delay" or limit else "at once")
     row = values[limit]
-    return escape("%s%s" % (sign, words.with_unit(int(row["value"]), row["unit"]).replace("-", "\u2212")))
+    text = words.with_unit(int(row["value"]), row["unit"]).replace("-", "\u2212")
+    return '<span class="nb">%s</span>' % escape(sign + text)
 
 
 def _code(text: str) -> str:

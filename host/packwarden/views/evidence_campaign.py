@@ -6,6 +6,8 @@ from html import escape
 from typing import Any, Sequence
 
 from packwarden.bench.faults import KINDS
+from packwarden.safety.results import GOOD
+from packwarden.views import words
 from packwarden.views.page import shape, table
 
 Data = dict[str, Any]
@@ -78,25 +80,25 @@ def _share(single: Sequence[Data]) -> str:
 
 def _dangers(cells: Sequence[Data]) -> str:
     """Each hazardous cell, alike ones together, with the word on it."""
-    groups: dict[tuple[str, str, str], list[Data]] = {}
+    groups: dict[tuple[str, str, str, str], list[Data]] = {}
     for c in cells:
-        if c["verdict"] not in ("quiet", "safe", "detected", "harmless"):
-            groups.setdefault((" + ".join(c["faults"]) or "none", c["mode"], c["verdict"]), []).append(c)
+        if c["verdict"] not in GOOD:
+            passed = ", ".join(sorted(c["passed"])).replace("_", " ")
+            groups.setdefault((" + ".join(c["faults"]) or "none", c["verdict"], passed, c["word"]), []).append(c)
     if not groups:
         return "<p>No cell passed a limit, was late, or alarmed for nothing.</p>\n"
-    order = sorted(groups.items(), key=lambda g: (len(g[1][0]["faults"]) > 1, -VERDICTS.get(g[0][2], (9,))[0], g[0]))
+    order = sorted(groups.items(), key=lambda g: (len(g[1][0]["faults"]) > 1, -VERDICTS.get(g[0][1], (9,))[0], g[0]))
     rows = []
-    for (fault, mode, verdict), mine in order:
-        word = mine[0].get("word", "")
-        late = [c for c in mine if c["verdict"] == "late"]
-        times = "; ".join("%s ms of %s ms" % (c["safe_ms"], c["budget_ms"]) for c in late[:2])
-        passed = ", ".join(sorted({p for c in mine for p in c["passed"]})).replace("_", " ")
+    for (fault, verdict, passed, word), mine in order:
+        late = max((c for c in mine if c["verdict"] == "late"), key=lambda c: c["safe_ms"], default=None)
+        time = "%s of %s" % tuple(words.duration(late[k]) for k in ("safe_ms", "budget_ms")) if late else ""
         rows.append((
-            _sign(verdict, verdict), "<code>%s</code>" % escape(fault), escape(mode), str(len(mine)),
-            escape(passed or times or mine[0]["why"]), escape(word) or '<b class="limit">open question</b>',
+            _sign(verdict, verdict), "<code>%s</code>" % escape(fault),
+            escape(", ".join(mode for mode in MODES if any(c["mode"] == mode for c in mine))), str(len(mine)),
+            escape(passed or time or mine[0]["why"]), escape(word) or '<b class="limit">open question</b>',
         ))  # fmt: skip
     head = "<h3>Cells that are not as they should be, and the word on each</h3>\n"
-    return head + table(("verdict", "fault", "mode", "cells", "passed its limit", "word"), rows, (3,))
+    return head + table(("verdict", "fault", "modes", "cells", "passed its limit", "word"), rows, (3,))
 
 
 def _matrix(single: Sequence[Data]) -> str:
