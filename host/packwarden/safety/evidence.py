@@ -195,10 +195,8 @@ def _state(kind: str, ref: str, parts: Part) -> Part:
         row = parts["tests"].get("by_name", {}).get(ref)
         if row is None:
             return {"state": NOT_RUN, "note": ""}
-        return {
-            "state": row["state"],
-            "note": "%d passed, %d failed, %d skipped" % (row["passed"], row["failed"], row["skipped"]),
-        }
+        note = ", ".join("%d %s" % (row[word], word) for word in ("passed", "failed", "skipped") if row[word])
+        return {"state": row["state"], "note": note}
     if kind == "scenarios":
         found: Optional[Part] = next((row for row in parts["scenarios"]["rows"] if row["name"] == ref), None)
         if found is None:

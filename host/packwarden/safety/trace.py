@@ -49,7 +49,7 @@ PROPERTIES = {
     "5.2": "every protection required has a row that acts within its budget",
     "5.3": "no row acts that no protection asks for",
     "6.1": "a reading that is not believed never holds a timer off nor releases",
-    "6.2": "every measurement fault alarms, bars a start and trips",
+    "6.2": "every fault of a measurement alarms, and trips when it lasts",
     "7.1": "every trip is latched in the scan in which it operates",
     "7.2": "a lockout is left only with the cause gone, the key off and a deliberate new reset",
     "7.3": "a latched relay that powers up goes to lockout",

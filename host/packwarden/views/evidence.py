@@ -439,16 +439,28 @@ def settings(data: Data) -> str:
 
 
 def trace(data: Data) -> str:
-    """Every reference of every requirement with its state."""
+    """Every reference of every requirement with its state; a fault that stands alike in several modes in one line."""
     rows = []
     for r in data["requirements"]:
+        lines: dict[tuple[str, str, str, str], list[str]] = {}
+        for e in r["shown"]:
+            ref, _, mode = e["ref"].partition("@") if e["kind"] == "campaign" else (e["ref"], "", "")
+            lines.setdefault((e["kind"], ref, e["state"], e["note"]), []).append(mode)
         shown = "".join(
             "<li>%s %s <code>%s</code> <span class=note>%s</span></li>"
-            % (state(e["state"]), escape(KINDS[e["kind"]]), escape(e["ref"]), escape(e["note"])) for e in r["shown"]
-        )  # fmt: skip
+            % (state(stands), escape(KINDS[kind]), escape(ref), escape(_where(modes, note)))
+            for (kind, ref, stands, note), modes in lines.items()
+        )
         means = "".join("<li>%s %s</li>" % (escape(kind), codes(refs)) for kind, refs in r["means"].items())
         rows.append((link(r["id"]), '<ul class="refs">%s</ul>' % means, '<ul class="refs">%s</ul>' % shown))
     return table(("no.", "done by", "shown by"), rows)
+
+
+def _where(modes: Sequence[str], note: str) -> str:
+    """The modes of a fault and what came of it, or the note alone."""
+    if not any(modes):
+        return note
+    return "in %s%s" % (" ".join(modes), ": " + note if note else "")
 
 
 def versions(data: Data) -> str:
