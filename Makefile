@@ -34,7 +34,7 @@ demo: $(READY)
 
 test: $(READY) node extras
 	@echo "test: pytest ..."
-	@$(BIN)/python -m pytest -m "not cost"
+	@$(BIN)/python -m pytest -m "not cost" --junitxml=$(OUT)/tests.xml
 
 lint: $(READY) $(TYPINGS)
 	@echo "lint: ruff, mypy, the firmware against the board's stubs, import rules ..."
@@ -53,7 +53,8 @@ mutants: $(READY)
 
 docs: $(READY)
 	@$(BIN)/python -m packwarden.bench.reference
-	@echo "docs: docs/bench.md and docs/protection.md made anew"
+	@$(BIN)/python -m packwarden.safety.reference
+	@echo "docs: the made parts of docs/bench.md, packs.md, protection.md and safety.md made anew"
 
 pictures: $(READY)
 	@$(BIN)/python docs/pictures.py

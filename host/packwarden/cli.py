@@ -23,6 +23,7 @@ from packwarden.bench.faults import KINDS
 from packwarden.bench.inprocess import firmware_version
 from packwarden.bench.target import TargetError
 from packwarden.commands.campaign import campaign
+from packwarden.commands.evidence import evidence
 from packwarden.commands.prove import prove
 from packwarden.errors import InputError
 from packwarden.views import export, report, table, words
@@ -48,6 +49,7 @@ def cli(ctx: click.Context) -> None:
 
 cli.add_command(prove)
 cli.add_command(campaign)
+cli.add_command(evidence)
 
 
 # -- bench ---------------------------------------------------------------------------------------------------

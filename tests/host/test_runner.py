@@ -95,7 +95,7 @@ def test_the_person_holds_start_lets_go_and_tries_no_more_than_three_times() -> 
     target = shown(course=[{"do": "drive", "speed_kmh": 30, "for_s": 60}])
     held = [f[0] for f in target.frames if f[2] & START]
     runs = 1 + sum(b - a > 10 for a, b in zip(held, held[1:]))
-    assert runs == 3 and held[0] == 510
+    assert runs == 3 and held[0] == 1010
     assert len(held) * 10 <= 3 * 8200
 
 
