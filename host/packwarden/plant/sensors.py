@@ -162,7 +162,10 @@ class Sensors:
         if not -1e-9 < dt_s - kept_s < 1e-9:
             a = math.exp(-dt_s / self.spec.filter_s) if self.spec.filter_s else 0.0
             self._filter = (dt_s, a)
-        self._filtered = [v + a * (f - v) for v, f in zip(plant.module_v, self._filtered)]
+        volts, filtered = plant.module_v, self._filtered
+        for k in range(self.n):
+            v = volts[k]
+            filtered[k] = v + a * (filtered[k] - v)
         self._string_v = plant.string_v + a * (self._string_v - plant.string_v)
         self._link_v = plant.bus.link_v + a * (self._link_v - plant.bus.link_v)
         return self._filtered
