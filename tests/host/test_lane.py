@@ -24,7 +24,8 @@ from packwarden.bench.lane import AGAIN, Lane, LaneError
 
 HERE = str(Path(__file__).parent)
 SOME = ("open-lead-mid-string", "estop-at-full-load", "brown-out-in-drive", "serial-garbage", "cold-charge")
-PYPY = pytest.param("pypy3", marks=pytest.mark.skipif(shutil.which("pypy3") is None, reason="no pypy3: apt install pypy3"))
+NO_PYPY = pytest.mark.skipif(shutil.which("pypy3") is None, reason="no pypy3: apt install pypy3")
+PYPY = pytest.param("pypy3", marks=NO_PYPY)
 
 
 def make(workers: int = 1, python: str | None = sys.executable) -> Lane:
@@ -192,8 +193,12 @@ def test_nothing_is_left_running(tmp_path: Path) -> None:
 def test_workers_do_not_outlive_their_parent(tmp_path: Path, number: signal.Signals) -> None:
     """Not even one that is busy, when the parent is killed, or interrupted as by Ctrl-C."""
     place = tmp_path / "pid"
-    program = "import sys; from packwarden.bench.lane import Lane\nwith Lane(1, sys.executable, also=[%r]) as made:\n" % HERE
-    program += "    list(made.run('lane_jobs:linger', [('a', %r)]))\n" % str(place)
+    program = """if True:
+        import sys
+        from packwarden.bench.lane import Lane
+        with Lane(1, sys.executable, also=[%r]) as made:
+            list(made.run("lane_jobs:linger", [("a", %r)]))
+    """ % (HERE, str(place))
     env = dict(os.environ, PYTHONPATH=str(Path(lane.__file__).parents[2]))
     parent = subprocess.Popen([sys.executable, "-c", program], env=env, stderr=subprocess.DEVNULL)
     try:

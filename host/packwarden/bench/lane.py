@@ -62,7 +62,7 @@ class LaneError(Exception):
 
 @functools.lru_cache(maxsize=None)
 def name_of(python: str) -> str:
-    """Its name, "pypy 7.3.11" or "cpython 3.11.7": asked of the Python itself.  LaneError when it can't run the bench."""
+    """Its name, "pypy 7.3.11" or "cpython 3.11.7", as it says itself.  LaneError when it can't run the bench."""
     try:
         said = subprocess.run(
             [python, "-c", _ASK, *_path()], capture_output=True, text=True, timeout=ASK_S, check=False,
