@@ -29,6 +29,7 @@ COURSES: tuple[tuple[str, dict[str, Any]], ...] = (
     ("rest", {"do": "park"}),
 )
 FIRST, STEADY = 500, 100  # cells of the first batch, start and warm-up in it; and of each that follows
+FEW = 8  # of either under CPython, which has no warm-up
 
 
 def cells() -> list[tuple[str, Any]]:
@@ -72,12 +73,12 @@ def test_lane_speed():
     for python in pythons:
         with Lane(1, python, also=[JOBS]) as made:
             fast = made.name.startswith("pypy")
-            first, _ = rates(made, [every[n % len(every)] for n in range(FIRST if fast else 20)])
-            best = max(rates(made, every[at : at + (STEADY if fast else 20)]) for at in (0, 50, 100))
+            first, _ = rates(made, [every[n % len(every)] for n in range(FIRST if fast else FEW)])
+            best = max(rates(made, every[at : at + (STEADY if fast else FEW)]) for at in (0, 50, 100))
             print("%-16s %14.0f %14.0f %14.1f %14.1f" % (made.name, first, best[0], 10000.0 / best[0], best[1]))
         with Lane(2, python, also=[JOBS]) as made:
-            list(made.run("lane_jobs:simulated", [every[n % len(every)] for n in range(2 * FIRST if fast else 8)]))
-            two = max(rates(made, every[at : at + (2 * STEADY if fast else 20)]) for at in (0, 50))
+            list(made.run("lane_jobs:simulated", [every[n % len(every)] for n in range(2 * FIRST if fast else 2)]))
+            two = max(rates(made, every[at : at + (2 * STEADY if fast else 2 * FEW)]) for at in (0, 50))
             print("%-16s with two workers %.1f cells/s, with one %.1f: %.2f times" % (
                 made.name, two[1], best[1], two[1] / best[1]))  # fmt: skip
-    print("x: simulated over processor time; first batch: %d cells (CPython 20), warm-up included" % FIRST)
+    print("x: simulated over processor time; first batch: %d cells (CPython %d), warm-up included" % (FIRST, FEW))
