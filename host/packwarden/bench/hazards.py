@@ -36,8 +36,9 @@ class View:
         self.result = result
         self.from_s = from_s
         # What the traces do not hold, but the faults themselves say.
-        self.leak_ohm = min((f["size"] * 1000.0 for f in faults if f["kind"].startswith("leak_")), default=float("inf"))
-        self.joint_ohm = sum(f["size"] / 1000.0 for f in faults if f["kind"] == "joint_resistance")
+        leaks = [f["size"] * 1000.0 for f in faults if f["kind"].startswith("leak_")]
+        self.leak_ohm: float = min(leaks, default=float("inf"))
+        self.joint_ohm: float = sum(f["size"] / 1000.0 for f in faults if f["kind"] == "joint_resistance")
         self.spec = result.scenario.spec
         self.setting = setting_of(result.scenario.values)
         self.traces = result.traces
