@@ -149,7 +149,7 @@ def test_a_hazard_is_seen_when_the_relay_is_blind() -> None:
     data = courses.data(cell, False)
     data["settings"] = {"e27_on": 0, "e60_on": 0}
     result = run(scenario.from_data("t", data, cell["key"], spec), InProcess())
-    measured = hazards.measure(result, result.faults[0].start_s or 0.0, float("inf"))
+    measured = hazards.measure(result, result.faults[0].start_s or 0.0)
     limits = hazards.limits(spec, result.scenario.values)
     assert measured["reversal_as"] > limits["reversal_as"] and measured["below_floor_s"] > limits["below_floor_s"]
     o = judged(cell["key"])
