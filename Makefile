@@ -11,7 +11,7 @@ OUT := out
 SCENARIO ?= udds-weak-module
 TARGET ?= $(if $(wildcard $(BIN)/micropython)$(shell command -v micropython 2>/dev/null),interpreter,in-process)
 
-.PHONY: help demo test lint bench docs pictures clean extras node
+.PHONY: help demo test lint bench mutants docs pictures clean extras node
 .DEFAULT_GOAL := help
 
 help:
@@ -19,6 +19,7 @@ help:
 	@echo "make test    all tests"
 	@echo "make lint    ruff, mypy, import rules"
 	@echo "make bench   speed, memory, and what a scan costs"
+	@echo "make mutants every small change of the firmware against its tests (QUICK=1: a sample; JOBS=n)"
 	@echo "make docs    the parts of the documents that are made from tables"
 	@echo "make pictures  the picture in the README, with headless chromium"
 	@echo "make clean   take away all that these made"
@@ -45,6 +46,10 @@ lint: $(READY) $(TYPINGS)
 bench: $(READY) node extras
 	@echo "bench: speed, memory, and what a scan costs ..."
 	@$(BIN)/python -m pytest -q --no-header -s -m cost
+
+mutants: $(READY)
+	@$(BIN)/python -c 'import mutmut' 2>/dev/null || $(BIN)/python -m pip install --disable-pip-version-check --quiet -e '.[mutants]'
+	@$(BIN)/python tests/mutants/run.py $(if $(QUICK),--quick) --jobs $(or $(JOBS),2)
 
 docs: $(READY)
 	@$(BIN)/python -m packwarden.bench.reference

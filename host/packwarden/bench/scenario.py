@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from array import array
 from pathlib import Path
-from typing import Any, Dict, List, Mapping, Tuple
+from typing import Any, Dict, List, Mapping, Optional, Tuple
 
 from packwarden import cycles
 from packwarden.bench import schema
@@ -48,8 +48,11 @@ def load(path: Path) -> Scenario:
     return from_data(file, data, path.stem)
 
 
-def from_data(file: str, data: Mapping[str, Any], stem: str) -> Scenario:
-    """The scenario that a file's data says.  `file`: its name in errors; packs are looked for beside it."""
+def from_data(file: str, data: Mapping[str, Any], stem: str, spec: Optional[PackSpec] = None) -> Scenario:
+    """The scenario that a file's data says.  `file`: its name in errors; packs are looked for beside it.
+
+    spec: the pack that the data names, where it is known already: a Python 3.9 can read none.
+    """
     known = sorted({s.name.split(".")[0] for s in schema.SECTIONS} | {"settings"})
     for name in data:
         if name not in known:
@@ -57,7 +60,7 @@ def from_data(file: str, data: Mapping[str, Any], stem: str) -> Scenario:
     head = schema.check(file, "scenario", data.get("scenario", {}), schema.section("scenario"))
     if head["name"] != stem:
         raise InputError(file, "scenario.name", head["name"], "the file's name without .toml, %s" % stem)
-    spec, values, changed = _pack(file, head["pack"], data.get("settings", {}))
+    spec, values, changed = _pack(file, head["pack"], data.get("settings", {}), spec)
     start, modules = _start(file, data.get("start", {}), spec.n_modules)
     phases = _course(file, data, head["scan_ms"])
     whens = _Whens(file, phases)
@@ -87,14 +90,17 @@ def from_data(file: str, data: Mapping[str, Any], stem: str) -> Scenario:
     )
 
 
-def _pack(file: str, name: str, over: Any) -> Tuple[PackSpec, Tuple[int, ...], Dict[str, int]]:
+def _pack(
+    file: str, name: str, over: Any, spec: Optional[PackSpec]
+) -> Tuple[PackSpec, Tuple[int, ...], Dict[str, int]]:
     """The pack, every setting as this scenario has it, and those that the scenario changes."""
     if not isinstance(over, Mapping):
         raise InputError(file, "settings", over, "a table")
-    # Read here and not above: pack files are TOML, which a Python 3.9 has no reader for.
-    from packwarden.packs import load_pack
+    if spec is None:
+        # Read here and not above: pack files are TOML, which a Python 3.9 has no reader for.
+        from packwarden.packs import load_pack
 
-    spec = load_pack(name, Path(file).parent)
+        spec = load_pack(name, Path(file).parent)
     values = settings_of(spec)
     changed: Dict[str, int] = {}
     for key, value in over.items():
@@ -333,7 +339,7 @@ READS = {
     "never": ("fault", "input", "from_s", "until_s", "value"),
     "happens": ("fault", "input", "within_ms", "from_s", "until_s", "by_s", "value"),
     "mode": ("at_s", "by_s", "from_s"),
-    "line": ("from_s", "count"),
+    "line": ("from_s", "count", "at_most"),
     "figure": ("at_least", "at_most"),
 }
 
