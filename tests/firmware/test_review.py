@@ -282,3 +282,22 @@ def test_a_module_reversed_under_full_current_is_believed():
     rig.drive(140000)
     rig.mv[2] = -7800
     assert rig.open_time(11000) <= 500
+
+
+def test_a_reset_pressed_by_turns_was_not_held():
+    """Its time ran back at half speed in the gaps: 0.3 s and 0.8 s with a gap between passed for a second."""
+    rig = Rig(reset_hold_ms=1000)
+    rig.drive(20000)
+    rig.inputs &= ~ESTOP
+    rig.open_time()
+    rig.ma = 0
+    rig.inputs = (rig.inputs | ESTOP) & ~KEY
+    rig.run(4000)
+    for _ in range(20):
+        rig.inputs |= RESET
+        rig.run(800)
+        rig.inputs &= ~RESET
+        rig.run(100)
+    assert rig.mode == "lockout"
+    rig.inputs |= RESET
+    rig.until("rest", 1100)

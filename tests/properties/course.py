@@ -319,8 +319,9 @@ class Course:
 
     def act_trips(self):
         """Read the journal."""
+        first = self.oracle.first_trip
         self.ask("list what=trips", ms=2500)
-        self.oracle.listed()
+        self.oracle.listed(first)
 
 
 def replay(text, **watched):

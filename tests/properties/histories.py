@@ -36,11 +36,16 @@ HISTORIES = {
         ["input", "start", 0, 100], ["input", "start", 1, 2500], ["stop"],
         ["input", "unplug", 0, 400], ["input", "unplug", 1, 10], ["input", "key", 1, 10], ["input", "start", 1, 3600],
     ], "2.2"),
+    "plug at once": ({}, [
+        ["start"], ["stop"], ["input", "unplug", 0, 5000], ["wait", 5000],
+    ], "2.4"),
     "start switch welded": ({}, [
         ["input", "start", 1, 1500], ["input", "key", 1, 5000], ["input", "start", 0, 200], ["start"], ["stop"],
         ["input", "start", 1, 32000], ["input", "key", 1, 1000], ["bounce", "start", [5, 60]], ["recover"],
     ], "M12.1"),
     "reset held": ({}, [
+        ["start"], ["input", "reset", 1, 1500], ["input", "estop", 0, 100], ["input", "key", 0, 100],
+        ["input", "estop", 1, 5000], ["recover"],
         ["input", "reset", 1, 1200], ["start"], ["load", 30000], ["input", "estop", 0, 100], ["heal"], ["wait", 1000],
         ["input", "reset", 1, 100], ["input", "reset", 0, 500], ["input", "key", 1, 400], ["input", "reset", 1, 3000],
         ["input", "reset", 0, 200], ["input", "key", 0, 400], ["input", "estop", 0, 100],
@@ -106,7 +111,8 @@ HISTORIES = {
     "overcurrent": ({}, [
         ["start"], ["load", 460000], ["recover"], ["start"], ["load", -470000], ["recover"],
         ["start"], ["load", 410000, 11500], ["recover"],
-        ["start"], ["load", 440000, 2000], ["load", 340000, 5000], ["load", 440000, 2000], ["load", 0, 1000], ["stop"],
+        ["start"], ["load", 440000, 2000], ["load", 300000, 3500], ["load", 440000, 2000], ["load", 300000, 3500],
+        ["load", 440000, 2000], ["load", 300000, 3500], ["load", 440000, 2000], ["load", 0, 1000], ["stop"],
     ], "76.1 76.2 76.3"),
     "precharge": ({}, [
         ["thing", "precharge_ms", 12], ["start"], ["recover"], ["thing", "precharge_ms", 1200], ["start"], ["recover"],

@@ -136,6 +136,7 @@ class Oracle:
         self.was_latched = self.latched
         self.clock = {}
         self.each = {}
+        self.told_trips = set()
         self.last_off_ms = 0
         self.up_ms = 0
         self.was = 0
@@ -331,15 +332,14 @@ class Oracle:
     def journal(self, f):
         """7.3: the trip that began this lockout is told, latched."""
         row = (f["el"], f["stage"], int(f["ix"]))
-        self.told_trips = getattr(self, "told_trips", set()) | {(row, f["latched"])}
+        self.told_trips.add((row, f["latched"]))
         if self.first_trip and (self.first_trip, "1") in self.told_trips:
             self.met["7.3"] += 1
 
-    def listed(self):
-        """After a whole listing of trips: the first one must have been there."""
-        if self.first_trip and self.out & TRIPLAMP and not self.truth.damage:
-            if (self.first_trip, "1") not in getattr(self, "told_trips", set()):
-                self.fail("7.3", "%s/%s %d is not in the journal" % self.first_trip)
+    def listed(self, first):
+        """After a whole listing of trips: the one that began this lockout must have been there."""
+        if first and first == self.first_trip and not self.truth.damage and (first, "1") not in self.told_trips:
+            self.fail("7.3", "%s/%s %d is not in the journal" % first)
         self.told_trips = set()
 
     # -- 1 ----------------------------------------------------------------------------------------------
@@ -482,7 +482,7 @@ class Oracle:
         off = not out & POWER
         path = path or self.was & (MAIN | PRE)
         floor_ms = 100 + ceil100(s["v27_floor_ms"]) + s["shed_ms"] + 50
-        self.due_each("5.1", {k: floor_ms + extra for k, extra in truth.under_floor(path).items()}, off)
+        self.due_each("5.1", {k: floor_ms + extra for k, extra in truth.under_floor(path, self.each.get("5.1", ())).items()}, off)
         time_ms = s["v27_delay_ms"] + 450 + s["shed_ms"] + truth.lag_ms
         self.due_each("5.2", dict.fromkeys(truth.under_time(path), time_ms), off)
         self.met["5.3"] += truth.sags_in_health(path)

@@ -20,7 +20,7 @@ EXCUSES = {
     "49": ("hot", "blind"),
     "49C": ("cold", "blind"),
     "27X": ("aux",),
-    "64": ("leak",),
+    "64": ("leak", "extreme"),
     "48": ("pre", "contact", "blind", "hand"),
     "72": ("contact", "regen", "hand"),
     "69": ("loop",),
@@ -300,13 +300,16 @@ class Truth:
         ma = self.w.true_ma
         return self.w.mv[k] + (ma * self.ohm_hi // 1000000 if ma > 0 else 0)
 
-    def under_floor(self, path):
-        """Modules surely under the floor -> what their place allows more."""
+    def under_floor(self, path, running=()):
+        """Modules surely under the floor -> what their place allows more; a head that falls silent stops no clock."""
         floor = self.s["v27_floor_mv"] - 150
         if not path or self.low_mv > floor or not self.s["e27_on"]:
             return {}
         w = self.w
-        found = [k for k in range(w.n) if w.mv[k] <= floor and self.is_trusted[k]]
+        found = [
+            k for k in range(w.n)
+            if w.mv[k] <= floor and (self.is_trusted[k] or k in running and w.absent >> w.box_of[k] & 1)
+        ]  # fmt: skip
         # The first lead of a box reads alike open and on a module at nothing: a round more, to hear its neighbour.
         return {k: 100 if w.first_of_box(k) and w.mv[k] < 700 else 0 for k in found}
 
@@ -464,7 +467,9 @@ DROPOUTS = {
     ("27", "floor"): lambda t, k: t.w.mv[k] >= t.s["v27_floor_dropout_mv"] - 50,
     ("27", "rest"): lambda t, k: t.w.mv[k] >= t.s["v27_dropout_mv"] - 60,
     ("59", "high"): lambda t, k: t.w.mv[k] <= t.s["v59_high_dropout_mv"] + 60,
-    ("60", "alarm"): lambda t, k: abs(t.w.mv[k] - t.median) <= t.s["v60_dropout_mv"] + 60 + abs(t.w.true_ma) // 1000,
+    ("60", "alarm"): lambda t, k: t.low_mv < 500 or t.faults or (
+        abs(t.w.mv[k] - t.median) <= t.s["v60_dropout_mv"] + 60 + abs(t.w.true_ma) // 1000
+    ),
     ("49", "alarm"): _temp("t49_alarm_dropout_dc", 1),
     ("49", "trip"): _temp("t49_trip_dropout_dc", 1),
     ("49C", "cold"): _temp("t49_cold_dropout_dc", -1),

@@ -73,7 +73,10 @@ class Debounce:
                 ("%s: the timer goes on" % name, z3.Implies(z3.And(differs, z3.Not(turned)), t >= 1 + gone)),
                 ("%s: no faster than time" % name, t <= z3.If(self.timer[i] > 0, self.timer[i] + self.dt, 1)),
                 ("%s: doubt fades" % name, z3.Implies(z3.And(z3.Not(differs), self.timer[i] > 0), t < self.timer[i])),
-                ("%s: at half speed" % name, z3.Implies(z3.Not(differs), 2 * t >= 2 * self.timer[i] - self.dt - 2)),
+                ("%s: a loss by turns fades at half speed" % name,
+                 z3.Implies(z3.And(z3.Not(differs), self.bits & bit != 0), 2 * t >= 2 * self.timer[i] - self.dt - 2)),
+                ("%s: a return by turns is none" % name,
+                 z3.Implies(z3.And(z3.Not(differs), self.bits & bit == 0), t == 0)),
                 ("%s: begun anew once believed" % name, z3.Implies(turned, t == 0)),
                 ("%s: busy while a timer runs" % name, z3.Or(as_bool(self.end[("permissives", "busy")]), t == 0)),
             ]  # fmt: skip
