@@ -8,6 +8,7 @@ NODE := tests/interpreter/node_modules
 NODE_READY := $(NODE)/.ready
 TYPINGS := $(VENV)/typings/machine.pyi
 OUT := out
+JOBS ?= $(shell nproc 2>/dev/null || echo 2)
 SCENARIO ?= udds-weak-module
 TARGET ?= $(if $(wildcard $(BIN)/micropython)$(shell command -v micropython 2>/dev/null),interpreter,in-process)
 
@@ -19,11 +20,11 @@ help:
 	@echo "make test    all tests"
 	@echo "make lint    ruff, mypy, import rules"
 	@echo "make bench   speed, memory, and what a scan costs"
-	@echo "make mutants every small change of the firmware against its tests (QUICK=1: a sample; JOBS=n)"
+	@echo "make mutants every small change of the firmware against its tests (QUICK=1: a sample)"
 	@echo "make docs    the parts of the documents that are made from tables"
 	@echo "make pictures  the picture in the README, with headless chromium"
 	@echo "make clean   take away all that these made"
-	@echo "PYTHON=... chooses the Python, 3.11 or later, that .venv is made with"
+	@echo "JOBS=... says how many processes at once; PYTHON=... chooses the Python, 3.11 or later, that .venv is made with"
 
 demo: $(READY)
 	@echo "demo: $(SCENARIO) on the $(TARGET) target ..."
@@ -34,7 +35,7 @@ demo: $(READY)
 
 test: $(READY) node extras
 	@echo "test: pytest ..."
-	@$(BIN)/python -m pytest -m "not cost" --junitxml=$(OUT)/tests.xml
+	@$(BIN)/python -m pytest -m "not cost" -n $(JOBS) --dist loadfile --junitxml=$(OUT)/tests.xml
 
 lint: $(READY) $(TYPINGS)
 	@echo "lint: ruff, mypy, the firmware against the board's stubs, import rules ..."
@@ -49,7 +50,7 @@ bench: $(READY) node extras
 
 mutants: $(READY)
 	@$(BIN)/python -c 'import mutmut' 2>/dev/null || $(BIN)/python -m pip install --disable-pip-version-check --quiet -e '.[mutants]'
-	@$(BIN)/python tests/mutants/run.py $(if $(QUICK),--quick) --jobs $(or $(JOBS),2)
+	@$(BIN)/python tests/mutants/run.py $(if $(QUICK),--quick) --jobs $(JOBS)
 
 docs: $(READY)
 	@$(BIN)/python -m packwarden.bench.reference
