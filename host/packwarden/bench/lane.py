@@ -10,6 +10,7 @@ import importlib
 import json
 import os
 import selectors
+import shutil
 import signal
 import subprocess
 import sys
@@ -20,16 +21,26 @@ from packwarden import paths
 TRIES = 3  # a job whose worker died this often is given up
 
 
+class LaneError(Exception):
+    """What came of a job instead of a result, or of a Python that can't run.  `kind`: `died`, `python`."""
+
+    def __init__(self, kind: str, text: str) -> None:
+        self.kind, self.text = kind, text
+        super().__init__("%s: %s" % (kind, text))
+
+
 class Lane:
     """`run` yields (key, result) in whatever order they come.  python: the interpreter of the workers."""
 
     def __init__(self, workers: int, python: Optional[str] = None) -> None:
         self.workers = workers
         self.python = python or sys.executable
+        if shutil.which(self.python) is None:
+            raise LaneError("python", "%s is no program" % self.python)
         self._live: List[_Worker] = []
 
     def run(self, function: str, jobs: Iterable[Tuple[str, Any]]) -> Iterator[Tuple[str, Any]]:
-        """Call `function` ("module:name") with each job's argument.  A job that kills its workers is `failed`."""
+        """Call `function` ("module:name") with each job's argument.  A job that kills its workers gives a LaneError."""
         waiting = iter(jobs)
         again: List[Tuple[str, Any]] = []
         died: Dict[str, int] = {}
@@ -65,7 +76,7 @@ class Lane:
                         if died[job[0]] < TRIES:
                             again.append(job)
                         else:
-                            yield job[0], {"verdict": "failed", "why": "%d workers died of it" % TRIES}
+                            yield job[0], LaneError("died", "%d workers died of it" % TRIES)
                     start()
 
     def close(self) -> None:
