@@ -13,9 +13,10 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from click.testing import CliRunner
 from scenarios import ROOT
 
-from packwarden import batch, packs
+from packwarden import batch, cli, packs
 from packwarden.bench import campaign, cells, cluster, courses, hazards, outcome, scenario
 from packwarden.bench.faults import KINDS
 from packwarden.bench.inprocess import InProcess
@@ -187,6 +188,27 @@ def test_a_cell_as_a_file_is_the_same_scenario(tmp_path: Path) -> None:
         file = tmp_path / (key + ".toml")
         file.write_text(as_toml(data))
         assert batch.load([str(file)], None)[0] == scenario.from_data("x", data, key, PACKS[cell["pack"]])
+
+
+def test_show_writes_a_cell_that_bench_runs_and_says_what_came_of_it(tmp_path: Path) -> None:
+    key = "orchard-truck.rest.plug_unseen.t0.s100"
+    said = CliRunner().invoke(cli.cli, ["campaign", "--show", key, "--out", str(tmp_path)], catch_exceptions=False)
+    assert said.exit_code == 1 and "undetected hazard" in said.output and "second contact" in said.output
+    file = tmp_path / (key + ".toml")
+    ran = CliRunner().invoke(cli.cli, ["bench", str(file), "--no-report"], catch_exceptions=False)
+    assert ran.exit_code == 0, ran.output
+    data = CliRunner().invoke(cli.cli, ["campaign", "--show", key, "--out", str(tmp_path), "--json"]).output
+    assert json.loads(data)["outcome"] == judged(key)
+
+
+def test_what_can_not_be_used_is_told_and_nothing_is_written(tmp_path: Path) -> None:
+    for wrong in (["--show", "orchard-truck.drive.no_such.t0.s1"], ["--fault", "lead_opne"], ["--pack", "no-such"],
+                  ["--fault", "estop", "--mode", "drive", "--python", "no-such-python"],
+                  ["--fault", "main_chatter", "--mode", "rest"]):  # fmt: skip
+        with pytest.raises(InputError):
+            arguments = ["campaign", "--profile", "quick", "--out", str(tmp_path / "out"), *wrong]
+            CliRunner().invoke(cli.cli, arguments, catch_exceptions=False, standalone_mode=False)
+        assert not (tmp_path / "out").exists()
 
 
 # -- the record ----------------------------------------------------------------------------------------------

@@ -5,7 +5,7 @@ from __future__ import annotations
 import json
 import os
 from pathlib import Path
-from typing import Any, Iterable, Iterator, Optional
+from typing import Any, Optional
 
 import click
 from rich.console import Console
@@ -15,7 +15,7 @@ from packwarden import batch, packs
 from packwarden.bench import campaign as engine
 from packwarden.bench import cells, cluster, courses, hazards, outcome, schema
 from packwarden.bench.faults import KINDS
-from packwarden.bench.lane import Lane
+from packwarden.bench.lane import Lane, LaneError
 from packwarden.bench.scenario import settings_of
 from packwarden.errors import InputError
 from packwarden.plant.spec import PackSpec
@@ -66,6 +66,7 @@ def campaign(
     if not plan:
         raise InputError("campaign", "--fault, --mode", ", ".join([*kinds, *modes]), "a fault in a mode it can be in")
     header = engine.header_of(profile, seed, chosen, plan)
+    lane = _lane(workers, python, scheduler)
     record = engine.Record(out / engine.RECORD, header, fresh)
     stderr = Console(stderr=True)
     if record.done:
@@ -74,12 +75,14 @@ def campaign(
         stderr.print(Text(text, "dim"))
     try:
         with progress(stderr) as tell:
-            engine.run(plan, chosen, record, lambda f, jobs: _over(f, jobs, workers, python, scheduler), tell)
+            engine.run(plan, chosen, record, lane.run, tell)
     except KeyboardInterrupt:
         record.close()
         text = "interrupted: %d of %d cells are kept in %s; the same command goes on from there"
         click.echo("packwarden: " + text % (len(record.done), len(plan), record.path), err=True)
         ctx.exit(130)
+    finally:
+        lane.close()
     record.close()
     data = engine.final(header, plan, record)
     batch.write(out / engine.FINAL, data)
@@ -104,16 +107,14 @@ def _packs(names: tuple[str, ...]) -> dict[str, PackSpec]:
     return found
 
 
-def _over(
-    function: str, jobs: Iterable[engine.Job], workers: Optional[int], python: Optional[str], scheduler: Optional[str]
-) -> Iterator[engine.Job]:
-    """The jobs over a cluster, or over processes of our own."""
-    lane: Any
-    lane = cluster.Cluster(scheduler) if scheduler is not None else Lane(workers or os.cpu_count() or 1, python)
+def _lane(workers: Optional[int], python: Optional[str], scheduler: Optional[str]) -> Any:
+    """A cluster that is there, or processes of our own; the same interface.  InputError."""
+    if scheduler is not None:
+        return cluster.Cluster(scheduler)
     try:
-        yield from lane.run(function, jobs)
-    finally:
-        lane.close()
+        return Lane(workers or os.cpu_count() or 1, python)
+    except LaneError as error:
+        raise InputError("campaign", "--python", python, "a Python that runs the bench (%s)" % error) from None
 
 
 def _show(key: str, out: Path, as_json: bool) -> int:
