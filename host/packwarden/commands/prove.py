@@ -90,8 +90,10 @@ def as_data(properties: Any, outcomes: list[Any], shown: dict[str, Any], took_s:
             "took_s": round(o.took_s, 3), "broken": [f.in_words() for f in o.failures], "empty": o.empty,
             "counterexample": str(found[1]) if found else None,
         })  # fmt: skip
-    return {"firmware": firmware_hash(), "holds": all(o.holds for o in outcomes),
-            "covered": properties.covered(outcomes), "limits": LIMITS, "took_s": round(took_s, 2), "properties": rows}  # fmt: skip
+    return {
+        "firmware": firmware_hash(), "holds": all(o.holds for o in outcomes), "covered": properties.covered(outcomes),
+        "limits": LIMITS, "took_s": round(took_s, 2), "properties": rows,
+    }  # fmt: skip
 
 
 def _tell(
