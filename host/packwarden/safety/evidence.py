@@ -8,7 +8,7 @@ from __future__ import annotations
 import datetime
 import re
 from pathlib import Path
-from typing import Any, Callable, Optional
+from typing import Any, Callable, Mapping, Optional
 
 from packwarden import batch, packs, paths
 from packwarden.bench import relay_tables, tables, verdict
@@ -26,26 +26,31 @@ OPERATED = re.compile(r"^(\w+)/(\w+) at ")
 Tell = Callable[[str, float, float], None]
 Part = dict[str, Any]
 
-# Files of kept results in the folder that is read.
+# Where kept results are, in the folder that is looked in.
 KEPT = {
     "tests": "tests.xml", "proof": "proof.json", "campaign": "campaign/campaign.json",
     "coverage": "coverage.json", "mutants": "mutants",
 }  # fmt: skip
 
 
-def collect(pack: str, folder: Path, quick: bool, tell: Tell, answers: results.Answers = results.no_answers) -> Part:
-    """Everything.  `folder`: where kept results are.  InputError for a pack or a result that can't be used."""
+def kept_in(folder: Path) -> dict[str, Path]:
+    """The file or folder of each kept result."""
+    return {name: folder / place for name, place in KEPT.items()}
+
+
+def collect(pack: str, kept: Mapping[str, Path], quick: bool, tell: Tell) -> Part:
+    """Everything.  `kept`: the file of each kept result.  InputError for a pack or a result that can't be used."""
     spec = packs.load_pack(pack)
     values = scenarios_module.settings_of(spec)
     digest = tables.checked(values, pack)
     about = versions()
     firmware = about["firmware_hash"]
     parts: Part = {
-        "tests": results.tests(folder / KEPT["tests"], firmware),
-        "proof": results.proof(folder / KEPT["proof"], firmware),
-        "campaign": results.campaign(folder / KEPT["campaign"], firmware, answers),
-        "coverage": results.coverage(folder / KEPT["coverage"]),
-        "mutants": results.mutants(folder / KEPT["mutants"]),
+        "tests": results.tests(kept["tests"], firmware),
+        "proof": results.proof(kept["proof"], firmware),
+        "campaign": results.campaign(kept["campaign"], firmware),
+        "coverage": results.coverage(kept["coverage"]),
+        "mutants": results.mutants(kept["mutants"]),
         "scenarios": run_scenarios(quick, tell),
     }
     return {

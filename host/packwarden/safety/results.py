@@ -12,9 +12,10 @@ import json
 import tomllib
 import xml.etree.ElementTree as ET
 from pathlib import Path
-from typing import Any, Callable, Mapping, Sequence
+from typing import Any
 
 from packwarden import paths
+from packwarden.bench import hazards, outcome
 from packwarden.errors import InputError
 
 HELD, BROKEN, NOT_RUN = "held", "broken", "not run"
@@ -44,10 +45,10 @@ def tests(path: Path, firmware: str) -> Part:
     for case in root.iter("testcase"):
         name = "%s.py::%s" % (case.get("classname", "").replace(".", "/"), case.get("name", "").partition("[")[0])
         row = by_name.setdefault(name, {"passed": 0, "failed": 0, "skipped": 0})
-        outcome = {child.tag for child in case}
-        if outcome & {"failure", "error"}:
+        found = {child.tag for child in case}
+        if found & {"failure", "error"}:
             row["failed"] += 1
-        elif "skipped" in outcome:
+        elif "skipped" in found:
             row["skipped"] += 1
         else:
             row["passed"] += 1
@@ -86,25 +87,18 @@ def proof(path: Path, firmware: str) -> Part:
         number = str(row.get("number", "?"))
         holds = row.get("holds")
         state = HELD if holds is True else BROKEN if holds is False else NOT_RUN
-        said = "; ".join(map(str, row.get("failures", ()))) or "%s claims" % row.get("claims", "no")
+        broken = [*map(str, row.get("broken", ())), *("says nothing: %s" % name for name in row.get("empty", ()))]
+        said = "; ".join(broken[:3]) or "%s claims" % row.get("claims", "no")
         properties[number] = {"state": state, "said": said}
     other = _of_other(data, firmware)
     return {"run": not other, "why": other, "properties": {} if other else properties}
 
 
 # Verdicts of the campaign that are as they should be.  A cell of another needs a word.
-GOOD = ("quiet", "harmless", "safe", "detected")
-
-# What hardware must do about faults and what passed its limit; nothing when there is no answer.
-Answers = Callable[[Sequence[Mapping[str, Any]], Sequence[str]], Sequence[str]]
+GOOD = tuple(name for name, _about in outcome.VERDICTS if name not in outcome.BAD)
 
 
-def no_answers(_faults: Sequence[Mapping[str, Any]], _passed: Sequence[str]) -> Sequence[str]:
-    """Every cell that is not as it should be is an open question."""
-    return ()
-
-
-def campaign(path: Path, firmware: str, answers: Answers = no_answers) -> Part:
+def campaign(path: Path, firmware: str) -> Part:
     """The campaign's result file.  `cells`: one dictionary with faults, mode, verdict, times, and the word on it."""
     if not path.is_file():
         return absent("`packwarden campaign` leaves %s" % path.name)
@@ -122,7 +116,7 @@ def campaign(path: Path, firmware: str, answers: Answers = no_answers) -> Part:
             "trip": (came.get("trip") or {}).get("what", ""), "safe_ms": came.get("safe_ms"),
             "budget_ms": came.get("budget_ms"), "passed": list(came.get("passed") or ()),
             "why": str(came.get("why", "")),
-            "word": "; ".join(answers(row.get("faults", ()), came.get("passed") or ())),
+            "word": "; ".join(hazards.answers(row.get("faults", ()), came.get("passed") or ())),
         })  # fmt: skip
     other = _of_other(data, firmware)
     kept = {key: data.get(key) for key in ("profile", "seed", "settings")}

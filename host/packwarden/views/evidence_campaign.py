@@ -5,27 +5,29 @@ from __future__ import annotations
 from html import escape
 from typing import Any, Sequence
 
+from packwarden.bench import outcome
+from packwarden.bench.courses import MODES
 from packwarden.bench.faults import KINDS
 from packwarden.safety.results import GOOD
 from packwarden.views import words
 from packwarden.views.page import shape, table
 
 Data = dict[str, Any]
-MODES = ("rest", "precharge", "drive", "charge", "lockout")
 HAZARDOUS = ("hazard", "undetected hazard")
 
-# verdict -> how bad, shape, class, short word, meaning.  The worst of a field of the matrix is shown.
-VERDICTS = {
-    "quiet": (0, "held", "held", "quiet", "nothing was broken and nothing was said"),
-    "safe": (1, "held", "held", "safe", "noticed, every power output off in time, nothing passed its limit"),
-    "detected": (2, "held", "held", "noticed", "noticed, the relay goes on by its tables, nothing passed its limit"),
-    "harmless": (3, "told", "open", "harmless", "not noticed, and nothing passed its limit"),
-    "false alarm": (4, "alarm", "alarm", "false", "nothing was broken, and yet something operated"),
-    "late": (5, "alarm", "alarm", "late", "made safe later than the budget of its stage"),
-    "hazard": (6, "trip", "broken-text", "hazard", "noticed, but something passed its limit before or all the same"),
-    "undetected hazard": (7, "trip", "broken-text", "unseen", "something passed its limit and nothing was said"),
-    "failed": (8, "broken", "broken-text", "failed", "the cell could not be run to its end"),
+# verdict -> shape, class, short word.  From good to bad, as outcome.VERDICTS; the worst of a field is shown.
+SIGNS = {
+    "quiet": ("held", "held", "quiet"),
+    "harmless": ("told", "open", "harmless"),
+    "safe": ("held", "held", "safe"),
+    "detected": ("held", "held", "noticed"),
+    "late": ("alarm", "alarm", "late"),
+    "false alarm": ("alarm", "alarm", "false"),
+    "hazard": ("trip", "broken-text", "hazard"),
+    "undetected hazard": ("trip", "broken-text", "unseen"),
+    "failed": ("broken", "broken-text", "failed"),
 }
+ORDER = [name for name, _about in outcome.VERDICTS]
 # Bands of diagnostic coverage (IEC 61508-4, ISO 13849-1; from memory), as a yardstick only.
 BANDS = ((99.0, "high"), (90.0, "medium"), (60.0, "low"), (0.0, "none"))
 
@@ -46,13 +48,13 @@ def campaign(part: Data) -> str:
 
 
 def _sign(verdict: str, text: str = "") -> str:
-    _bad, form, css, short, _about = VERDICTS.get(verdict, VERDICTS["failed"])
+    form, css, short = SIGNS[verdict]
     return '<span class="sign">%s<b class="%s">%s</b></span>' % (shape(form), css, escape(text or short))
 
 
 def _counts(cells: Sequence[Data]) -> str:
     rows = []
-    for verdict, (_bad, _form, _css, _short, about) in VERDICTS.items():
+    for verdict, about in outcome.VERDICTS:
         n = sum(c["verdict"] == verdict for c in cells)
         if n:
             rows.append((_sign(verdict, verdict), escape(about), str(n)))
@@ -87,7 +89,7 @@ def _dangers(cells: Sequence[Data]) -> str:
             groups.setdefault((" + ".join(c["faults"]) or "none", c["verdict"], passed, c["word"]), []).append(c)
     if not groups:
         return "<p>No cell passed a limit, was late, or alarmed for nothing.</p>\n"
-    order = sorted(groups.items(), key=lambda g: (len(g[1][0]["faults"]) > 1, -VERDICTS.get(g[0][1], (9,))[0], g[0]))
+    order = sorted(groups.items(), key=lambda g: (len(g[1][0]["faults"]) > 1, -ORDER.index(g[0][1]), g[0]))
     rows = []
     for (fault, verdict, passed, word), mine in order:
         late = max((c for c in mine if c["verdict"] == "late"), key=lambda c: c["safe_ms"], default=None)
@@ -107,7 +109,7 @@ def _matrix(single: Sequence[Data]) -> str:
     for c in single:
         key = (c["faults"][0], c["mode"])
         was = worst.get(key)
-        if was is None or VERDICTS.get(c["verdict"], (9,))[0] > VERDICTS.get(was, (9,))[0]:
+        if was is None or ORDER.index(c["verdict"]) > ORDER.index(was):
             worst[key] = c["verdict"]
     out = ["<h3>Faults by modes</h3>\n", '<p class="note">Each field is the worst of its cells. A dot: not a mode in '
            "which this fault is tried. A dash: not run.</p>\n"]  # fmt: skip
