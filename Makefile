@@ -11,7 +11,7 @@ OUT := out
 SCENARIO ?= udds-weak-module
 TARGET ?= $(if $(wildcard $(BIN)/micropython)$(shell command -v micropython 2>/dev/null),interpreter,in-process)
 
-.PHONY: help demo test lint bench docs pictures clean extras node
+.PHONY: help demo test lint bench soak docs pictures clean extras node
 .DEFAULT_GOAL := help
 
 help:
@@ -19,6 +19,7 @@ help:
 	@echo "make test    all tests"
 	@echo "make lint    ruff, mypy, import rules"
 	@echo "make bench   speed, memory, and what a scan costs"
+	@echo "make soak    random courses against the oracle; MINUTES=10 SEED=1"
 	@echo "make docs    the parts of the documents that are made from tables"
 	@echo "make pictures  the picture in the README, with headless chromium"
 	@echo "make clean   take away all that these made"
@@ -45,6 +46,9 @@ lint: $(READY) $(TYPINGS)
 bench: $(READY) node extras
 	@echo "bench: speed, memory, and what a scan costs ..."
 	@$(BIN)/python -m pytest -q --no-header -s -m cost
+
+soak: $(READY)
+	@$(BIN)/python -m tests.properties.soak --minutes $(or $(MINUTES),10) --seed $(or $(SEED),1)
 
 docs: $(READY)
 	@$(BIN)/python -m packwarden.bench.reference

@@ -85,16 +85,16 @@ class Truth:
         """Bring everything up to this scan."""
         w, s, last = self.w, self.s, self.last
         self.t = t
-        self.out = out
         ma = w.true_ma
         square = (ma / 1000) ** 2 - s["i76_cont_a"] ** 2
         self.spent_hi = max(0.0, self.spent_hi + square * dt / 1000)
         self.spent_lo = max(0.0, self.spent_lo + square * dt / 1000)
         if w.changed != self.changed or ma != self.ma_was:
-            if abs(ma - self.ma_was) > 30000:
+            if abs(ma - self.ma_was) > 30000 and self.out & ENABLE:  # by the load, not by the opening
                 last["step"] = t
             self.look(t)
             self.ma_was = ma
+        self.out = out
         low = ~w.board.discretes & LOOPS
         if low:
             last["loop"] = t
