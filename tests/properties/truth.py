@@ -467,7 +467,8 @@ DROPOUTS = {
     ("27", "floor"): lambda t, k: t.w.mv[k] >= t.s["v27_floor_dropout_mv"] - 50,
     ("27", "rest"): lambda t, k: t.w.mv[k] >= t.s["v27_dropout_mv"] - 60,
     ("59", "high"): lambda t, k: t.w.mv[k] <= t.s["v59_high_dropout_mv"] + 60,
-    ("60", "alarm"): lambda t, k: t.low_mv < 500 or t.faults or (
+    # Across a load step a module is compared with the median of the round before: its alarm may flicker.
+    ("60", "alarm"): lambda t, k: t.low_mv < 500 or t.faults or t.t - t.last.get("step", NEVER) < 500 or (
         abs(t.w.mv[k] - t.median) <= t.s["v60_dropout_mv"] + 60 + abs(t.w.true_ma) // 1000
     ),
     ("49", "alarm"): _temp("t49_alarm_dropout_dc", 1),
