@@ -12,7 +12,7 @@ JOBS ?= $(shell nproc 2>/dev/null || echo 2)
 SCENARIO ?= udds-weak-module
 TARGET ?= $(if $(wildcard $(BIN)/micropython)$(shell command -v micropython 2>/dev/null),interpreter,in-process)
 
-.PHONY: help demo test lint bench mutants docs pictures clean extras node
+.PHONY: help demo test lint bench mutants soak docs pictures clean extras node
 .DEFAULT_GOAL := help
 
 help:
@@ -21,6 +21,7 @@ help:
 	@echo "make lint    ruff, mypy, import rules"
 	@echo "make bench   speed, memory, and what a scan costs"
 	@echo "make mutants every small change of the firmware against its tests (QUICK=1: a sample)"
+	@echo "make soak    random courses against the oracle; MINUTES=10 SEED=1"
 	@echo "make docs    the parts of the documents that are made from tables"
 	@echo "make pictures  the picture in the README, with headless chromium"
 	@echo "make clean   take away all that these made"
@@ -51,6 +52,9 @@ bench: $(READY) node extras
 mutants: $(READY)
 	@$(BIN)/python -c 'import mutmut' 2>/dev/null || $(BIN)/python -m pip install --disable-pip-version-check --quiet -e '.[mutants]'
 	@$(BIN)/python tests/mutants/run.py $(if $(QUICK),--quick) --jobs $(JOBS)
+
+soak: $(READY)
+	@$(BIN)/python -m tests.properties.soak --minutes $(or $(MINUTES),10) --seed $(or $(SEED),1)
 
 docs: $(READY)
 	@$(BIN)/python -m packwarden.bench.reference

@@ -9,7 +9,7 @@ from array import array
 
 from warden import elements, journal, records, settings, text
 from warden.crc import crc16_to
-from warden.modes import KEY, LOCKOUT, REST
+from warden.modes import CLEARED, DWELT, KEY, LOCKOUT, REST
 from warden.reporter import MODES_B
 
 LINE_MAX = 96  # longest command
@@ -190,8 +190,8 @@ class Commands:
             why = b"not_locked"
         elif relay.permissives.bits & KEY:
             why = b"key_on"
-        elif relay.elements.live:
-            why = b"cause_live"
+        elif relay.elements.live or ~relay.word & (CLEARED | DWELT):
+            why = b"cause_live"  # or gone for less than clear_ms: the tables would not let the lockout end
         if why:
             self._reply(req, b"error", why, 0, 0)
             return

@@ -417,7 +417,7 @@ class Sense:
         if m:
             self.median_mv = (mv[order[(m - 1) // 2]] + mv[order[m // 2]]) // 2
         self.sum_mv = total
-        # Both without their load: the filtered sum lags a load that comes and goes by volts, and the string tap does not.
+        # Both without their load: the filtered sum lags a load that comes and goes by volts, the string tap does not.
         ma = self.ma if self.ma_known else 0
         off = unloaded - self.string_mv - (ma // 100) * (ohm // 1000) // 10
         self.string[Q_SUM] = off if off >= 0 else -off

@@ -7,10 +7,10 @@ import json
 from collections import Counter
 
 from oracle import Oracle
-from rig import HEALTHY
-from world import World, image
+from rig import HEALTHY, image
+from world import World
 
-from warden import crc, modes, settings
+from warden import modes, settings
 from warden.modes import CHARGER, ENABLE, KEY, PEDAL, RESET, START, TRIPLAMP, UNPLUG
 
 CODE = 4711
@@ -109,7 +109,8 @@ class Course:
         world = self.world
         world.inputs = (world.inputs & ~START) | KEY | PEDAL | UNPLUG
         world.touch()
-        self.run(max(450, self.world.set["made_ms"] + 100, self.world.set["unplug_hold_ms"] + 400 - self.oracle.since_plug_ms))
+        hold_ms = world.set["unplug_hold_ms"] + 400 - self.oracle.since_plug_ms
+        self.run(max(450, world.set["made_ms"] + 100, hold_ms))
         world.inputs |= START
         self.until(ENABLE, 2000)
         world.inputs &= ~START
@@ -277,8 +278,7 @@ class Course:
         """A whole command, with the number in it; its reply, or None."""
         self.req = self.req % 900000 + 1
         word, _, rest = text.partition(" ")
-        text = "%s %d %s" % (word, self.req, rest)
-        text = text.rstrip()
+        text = ("%s %d %s" % (word, self.req, rest)).rstrip()
         self.oracle.sent(self.req, text, right_code)
         self.world.send(text)
         self.run(ms)
@@ -314,8 +314,7 @@ class Course:
             self.staged = {}
 
     def act_clear(self, right=True):
-        reply = self.ask("clear code=%d" % (CODE if right else CODE + 1), right_code=right)
-        del reply
+        self.ask("clear code=%d" % (CODE if right else CODE + 1), right_code=right)
 
     def act_trips(self):
         """Read the journal."""
@@ -329,8 +328,3 @@ def replay(text, **watched):
     told = json.loads(text)
     course = Course(**told["setup"], **watched)
     return course.play(told["history"])
-
-
-def checksum(text):
-    """A command with its CRC, as bytes of a whole line."""
-    return "%s*%04x" % (text, crc.crc16(text.encode()))

@@ -196,7 +196,7 @@ DEFECTS = {
     "76 instantaneous gone": (row("76", "inst", None), "overcurrent", "76.1"),
     "76 time three times too generous": (
         after(sense.Sense, "configure", lambda self, _: setattr(self, "a2s", 3 * self.a2s)), "overcurrent", "76.2"),
-    "76 time never cools": (never_cools, "overcurrent", "0.3"),
+    "76 time never cools": (never_cools, "hills", "0.3"),
     "48 shape gone": (row("48", "shape", None), "precharge", "48.1 3.2"),
     "48 slow gone": (row("48", "slow", None), "precharge", "3.2"),
     "main closes at half the string": (looser("pre_band", 500), "a day", "3.1"),
@@ -222,7 +222,7 @@ DEFECTS = {
         after(sequence.Sequence, "drive_outputs", enable_stays), "stop under load", "1.3 4.3 4.6"),
     "limit lifted at once": (looser("limit_up", 20000), "slow limit", "4.5"),
     "limit kept while shedding": (
-        lambda patch: patch.setattr(relay, "LIMITED", tuple(relay.LIMITED) + (modes.SHED,)), "stop under load", "1.4 4.3"),
+        lambda patch: patch.setattr(relay, "LIMITED", (*relay.LIMITED, modes.SHED)), "stop under load", "1.4 4.3"),
     "charger on with the contact closed": (
         after(sequence.Sequence, "drive_outputs", contact_ignored), "contact closes on charge", "2.5 2.4 0.3 7.4"),
     "closing limit gone": (word(on=modes.MAY_CLOSE), "restarts", "10.1"),

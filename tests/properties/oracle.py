@@ -450,7 +450,7 @@ class Oracle:
             low = abs(w.true_ma) < s["break_ma"] * 9 // 10 and not w.sensor
             most = (30 if low else s["shed_ms"] + 20) + max(0, late_ms)
             if self.enable_off_ms > most:
-                self.fail("4.1", "main still on %d ms after the enable went, at %d mA" % (self.enable_off_ms, w.true_ma))
+                self.fail("4.1", "main on %d ms after the enable went, at %d mA" % (self.enable_off_ms, w.true_ma))
         elif self.falling & MAIN:
             waited = self.enable_off_ms
             self.met["4.1"] += waited > 0
@@ -482,7 +482,8 @@ class Oracle:
         off = not out & POWER
         path = path or self.was & (MAIN | PRE)
         floor_ms = 100 + ceil100(s["v27_floor_ms"]) + s["shed_ms"] + 50
-        self.due_each("5.1", {k: floor_ms + extra for k, extra in truth.under_floor(path, self.each.get("5.1", ())).items()}, off)
+        flat = truth.under_floor(path, self.each.get("5.1", ()))
+        self.due_each("5.1", {k: floor_ms + extra for k, extra in flat.items()}, off)
         time_ms = s["v27_delay_ms"] + 450 + s["shed_ms"] + truth.lag_ms
         self.due_each("5.2", dict.fromkeys(truth.under_time(path), time_ms), off)
         self.met["5.3"] += truth.sags_in_health(path)
@@ -543,7 +544,6 @@ class Oracle:
 
     def live_cause(self):
         """A cause of a trip that is surely there now; none of these lets a lockout end."""
-        s = self.s
         for bit, name in ((ESTOP, "estop"), (CRASH, "crash"), (SERVICE, "service"), (INTERLOCK, "interlock")):
             if self.truth.lost_lately(name):
                 return "%s lost, back for %d ms" % (name, self.high[bit])
@@ -653,7 +653,9 @@ class Oracle:
         s, out = self.s, self.out
         while self.beginnings and self.t - self.beginnings[0] > s["ops_window_ms"]:
             self.beginnings.popleft()
-        if self.latched or self.damaged or out & (MAIN | TRIPLAMP) or self.up_ms < s["boot_ms"] + 4 * s["iso_phase_ms"] + 2000:
+        if self.latched or self.damaged or out & (MAIN | TRIPLAMP):
+            return False
+        if self.up_ms < s["boot_ms"] + 4 * s["iso_phase_ms"] + 2000:
             return False
         if len(self.beginnings) >= s["ops_max"] or not (out & POWER) and self.off_ms < s["min_dwell_ms"] + 200:
             return False
@@ -681,7 +683,8 @@ class Oracle:
         while self.aux_changes and self.t - self.aux_changes[0] > 900:
             self.aux_changes.popleft()
         if self.aux_changes:
-            self.due("72.3", len(self.aux_changes) > s["k72_chatter_n"] and "chatter", 40 + s["shed_ms"], not out & MAIN)
+            chatters = len(self.aux_changes) > s["k72_chatter_n"] and "chatter"
+            self.due("72.3", chatters, 40 + s["shed_ms"], not out & MAIN)
 
 
 def fields(line):

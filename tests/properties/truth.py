@@ -85,16 +85,16 @@ class Truth:
         """Bring everything up to this scan."""
         w, s, last = self.w, self.s, self.last
         self.t = t
-        self.out = out
         ma = w.true_ma
         square = (ma / 1000) ** 2 - s["i76_cont_a"] ** 2
         self.spent_hi = max(0.0, self.spent_hi + square * dt / 1000)
         self.spent_lo = max(0.0, self.spent_lo + square * dt / 1000)
         if w.changed != self.changed or ma != self.ma_was:
-            if abs(ma - self.ma_was) > 30000:
+            if abs(ma - self.ma_was) > 30000 and self.out & ENABLE:  # by the load, not by the opening
                 last["step"] = t
             self.look(t)
             self.ma_was = ma
+        self.out = out
         low = ~w.board.discretes & LOOPS
         if low:
             last["loop"] = t
@@ -467,7 +467,8 @@ DROPOUTS = {
     ("27", "floor"): lambda t, k: t.w.mv[k] >= t.s["v27_floor_dropout_mv"] - 50,
     ("27", "rest"): lambda t, k: t.w.mv[k] >= t.s["v27_dropout_mv"] - 60,
     ("59", "high"): lambda t, k: t.w.mv[k] <= t.s["v59_high_dropout_mv"] + 60,
-    ("60", "alarm"): lambda t, k: t.low_mv < 500 or t.faults or (
+    # Across a load step a module is compared with the median of the round before: its alarm may flicker.
+    ("60", "alarm"): lambda t, k: t.low_mv < 500 or t.faults or t.t - t.last.get("step", NEVER) < 500 or (
         abs(t.w.mv[k] - t.median) <= t.s["v60_dropout_mv"] + 60 + abs(t.w.true_ma) // 1000
     ),
     ("49", "alarm"): _temp("t49_alarm_dropout_dc", 1),

@@ -8,7 +8,7 @@ from collections import deque
 from functools import cache
 from math import exp
 
-from rig import Rig, image, pack_of  # noqa: F401 - image for those who build on it
+from rig import Rig, pack_of
 
 from packwarden.plant.sensors import ntc_ohm
 from warden import settings
