@@ -51,7 +51,7 @@ def source_of(module: str) -> str:
 
 
 def of(module: str) -> list[Change]:
-    """Every change of `module`, none twice, in the order of its lines.  Kept under out/, as making them takes a while."""
+    """Every change of `module`, none twice, in the order of its lines.  Kept under out/: making them takes a while."""
     said = hashlib.sha256(source_of(module).encode())
     for maker in (Path(__file__), Path(table_mutator.__file__)):
         said.update(maker.read_bytes())

@@ -3,7 +3,7 @@
 Two ways, each in a forked child, so that nothing carries over:
 
 - a change in a function that runs only when called: its code is put into the imported module, and the tests that reach
-  the changed line (known by coverage contexts) run, quick ones and those that killed its neighbours first;
+  the changed line (known by coverage contexts) run, those that killed its neighbours and those about few lines first;
 - a change in what runs at import: the child imports the changed file afresh and runs the quick tests from the start.
 
 `python judge.py OUT` first, for the tests by line; then `share` in several processes.
@@ -20,6 +20,7 @@ import select
 import signal
 import sys
 import time
+from collections import Counter
 from pathlib import Path
 from types import CodeType
 
@@ -39,7 +40,7 @@ UNITS = [
 ]  # fmt: skip
 # Whole stories on the rig, long for what each shows: with THOROUGH, for what survives the others.
 STORIES = [*[FIRMWARE % name for name in ("sense", "budgets", "review", "time")], "tests/properties"]
-BUDGET_S = 2.0  # of tests for one change; with THOROUGH a survivor of that is tried against all that reach it
+BUDGET_S = 4.0  # of tests for one change; with THOROUGH a survivor of that is tried against all
 ALL_S = 60.0
 THOROUGH = bool(os.environ.get("THOROUGH"))
 TIME_OUT_S = 30.0
@@ -256,6 +257,11 @@ class Judge:
         self.tests: list[str] = known["tests"]
         self.took: list[float] = known["took"]
         self.lines = {m: {int(n): set(t) for n, t in found.items()} for m, found in known["lines"].items()}
+        # How many lines each test runs: one that runs few is about them, one that runs many passes through.
+        self.breadth: Counter[int] = Counter()
+        for found in self.lines.values():
+            for reach in found.values():
+                self.breadth.update(reach)
         plan = json.loads((out / "plan.json").read_text())
         self.before: dict[str, str] = plan["killers"]  # key -> test that killed it in an earlier run
         self.recent: dict[str, list[str]] = {}
@@ -273,7 +279,7 @@ class Judge:
         return not change.function or any(-1 in found.get(n, ()) for n in range(change.line, last + 1))
 
     def reaching(self, change: Change) -> list[int]:
-        """Tests that run the changed line: killers of this and of its neighbours first, then the quick ones."""
+        """Tests that run the changed line: killers of this and of its neighbours first, then those about few lines."""
         found = self.lines.get(change.module, {})
         last = change.line + change.was.count("\n")
         reach: set[int] = set()
@@ -285,7 +291,7 @@ class Judge:
             reach = found.get(n, set())
         first = [self.before.get(change.key, ""), *reversed(self.recent.get(change.function, []))]
         order = {self.index[name]: n for n, name in enumerate(first) if name in self.index}
-        return sorted(reach - {-1}, key=lambda t: (order.get(t, len(first)), self.took[t]))
+        return sorted(reach - {-1}, key=lambda t: (order.get(t, len(first)), self.breadth[t], self.took[t]))
 
     def say(self, change: Change, verdict: tuple[str, str], began: float) -> None:
         if verdict[0] == "killed":
