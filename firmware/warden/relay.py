@@ -105,7 +105,6 @@ class Relay:
         self.mode_ms = 0
         self.unplug_ms = 0
         self.clear_ms = 0
-        self.closing_ms = 0  # room left in the closing limit
         self.limit_u = 0  # limit in millionths
         self.late_n = 0
         self.late_score = 0
@@ -147,7 +146,7 @@ class Relay:
         self.link_dead_mv = values[base["link_dead_mv"]]
         self.window_ms = values[base["ops_window_ms"]]
         self.op_ms = self.window_ms // values[base["ops_max"]]
-        self.closing_ms = self.window_ms
+        self.closing_ms = self.window_ms  # room left in the closing limit
         self.derate_u = values[base["derate_permille"]] * 1000
         self.limit_up = values[base["limit_up_permille_s"]]
         self.limit_down = values[base["limit_down_permille_s"]]

@@ -103,6 +103,14 @@ def test_lateness_made_by_an_answer_at_rest_is_forgiven_once():
     assert (r.late_score, r.late_n) == (490, 1)
 
 
+def test_every_late_scan_is_counted_and_a_clock_may_begin_at_nothing():
+    r, _ = timed(30, 10, 30, 30)
+    assert r.late_n == 3
+    r = relay()
+    r._time(0)
+    assert r._time(25) == 25  # the first scan was at 0, and not before it
+
+
 def test_the_longest_scan_is_remembered():
     r, _ = timed(30, 20)
     assert r.worst_ms == 30

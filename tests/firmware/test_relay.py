@@ -429,6 +429,40 @@ def test_each_module_and_box_is_looked_at_with_the_time_since_its_own_last_look(
     assert seen == [(1, 0, 10)]
 
 
+def test_a_scan_goes_through_every_part_once_in_order_with_its_numbers():
+    rig = Rig()
+    rig.drive(60000)
+    r = rig.relay
+    rig.inputs |= RESET
+    seen = []
+
+    def watched(owner, name):
+        whole = getattr(owner, name)
+
+        def part(*given):
+            seen.append((name, given))
+            return whole(*given)
+
+        setattr(owner, name, part)
+
+    for owner, names in (
+        (r, ("_time", "_count_energy", "_contactors", "_flags", "_modules", "_box", "_latch", "_assemble", "_limit")),
+        (r.permissives, ("update",)), (r.sense, ("scalars", "taps")), (r.journal, ("sample",)), (r.reporter, ("tell",)),
+        (r.sequence, ("step", "drive_outputs")),
+    ):  # fmt: skip
+        for name in names:
+            watched(owner, name)
+    rig.scan()
+    board, s, raw = rig.board, r.sense, rig.board.discretes
+    assert raw & RESET and seen == [
+        ("_time", (rig.now,)), ("update", (raw, 10)), ("scalars", (board, DRIVE, 10)), ("_count_energy", (10,)),
+        ("_contactors", (raw, DRIVE, 10)), ("_flags", (raw, 10)), ("_modules", (board,)), ("_box", (board,)),
+        ("taps", (DRIVE,)), ("_latch", (DRIVE,)), ("_assemble", (raw, 10)), ("step", (r.word,)),
+        ("drive_outputs", (r.word,)), ("_limit", (10,)),
+        ("sample", (10, 60000, s.string_mv, s.link_mv, r.reporter.low(), r.reporter.low_mv())), ("tell", (rig.now, 10)),
+    ]  # fmt: skip
+
+
 def test_a_scan_hands_on_what_it_found():
     rig = Rig()
     rig.drive(60000)

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import ast
 import hashlib
+import pickle
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -16,6 +17,7 @@ import table_mutator
 
 ROOT = Path(__file__).resolve().parents[2]
 WARDEN = ROOT / "firmware" / "warden"
+KEPT = ROOT / "out" / "mutants"
 # Those that decide what opens; a survivor in one of them must be explained.
 PROTECTIVE = ("elements", "permissives", "sequence", "sense", "relay", "modes", "table_elements")
 OTHERS = (
@@ -49,7 +51,18 @@ def source_of(module: str) -> str:
 
 
 def of(module: str) -> list[Change]:
-    """Every change of `module`, none twice, in the order of its lines."""
+    """Every change of `module`, none twice, in the order of its lines.  Kept under out/: making them takes a while."""
+    said = hashlib.sha256(source_of(module).encode())
+    for maker in (Path(__file__), Path(table_mutator.__file__)):
+        said.update(maker.read_bytes())
+    kept = KEPT / ("%s-%s.pickle" % (module, said.hexdigest()[:12]))
+    if not kept.exists():
+        KEPT.mkdir(parents=True, exist_ok=True)
+        kept.write_bytes(pickle.dumps(_made(module)))
+    return pickle.loads(kept.read_bytes())  # type: ignore[no-any-return]
+
+
+def _made(module: str) -> list[Change]:
     source = source_of(module)
     sources = dict.fromkeys([*_by_mutmut(module, source), *_by_us(source), *table_mutator.of(module, source)])
     spans = _functions(source)

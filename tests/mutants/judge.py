@@ -3,10 +3,10 @@
 Two ways, each in a forked child, so that nothing carries over:
 
 - a change in a function that runs only when called: its code is put into the imported module, and the tests that reach
-  the changed line (known by coverage contexts) run, quick ones and those that killed its neighbours first;
+  the changed line (known by coverage contexts) run, those that killed its neighbours and those about few lines first;
 - a change in what runs at import: the child imports the changed file afresh and runs the quick tests from the start.
 
-`python judge.py map OUT` first, for the tests by line; then `python judge.py share N OF OUT` in several processes.
+`python judge.py OUT` first, for the tests by line; then `share` in several processes.
 """
 
 from __future__ import annotations
@@ -20,6 +20,7 @@ import select
 import signal
 import sys
 import time
+from collections import Counter
 from pathlib import Path
 from types import CodeType
 
@@ -29,10 +30,17 @@ sys.path.insert(0, str(Path(__file__).resolve().parent))
 import changes
 from changes import ROOT, WARDEN, Change
 
-SUITES = ["tests/firmware", "tests/properties"]
-# Long for what it shows; only a change that survives everything else at import is tried against it.
-LATER = ["--deselect", "tests/firmware/test_time.py::test_energy_is_counted_alike_at_any_scan_interval"]
-BUDGET_S = 2.0  # of tests for one change; with THOROUGH a survivor of that is tried against all that reach it
+FIRMWARE = "tests/firmware/test_%s.py"
+UNITS = [
+    FIRMWARE % name
+    for name in (
+        "rows", "words", "channels", "modules", "facts", "relay", "journal", "records", "settings", "elements",
+        "reporter", "wire", "commands", "sequence",
+    )
+]  # fmt: skip
+# Whole stories on the rig, long for what each shows: with THOROUGH, for what survives the others.
+STORIES = [*[FIRMWARE % name for name in ("sense", "budgets", "review", "time")], "tests/properties"]
+BUDGET_S = 4.0  # of tests for one change; with THOROUGH a survivor of that is tried against all
 ALL_S = 60.0
 THOROUGH = bool(os.environ.get("THOROUGH"))
 TIME_OUT_S = 30.0
@@ -48,7 +56,22 @@ TABLES = {
         "test_what_runs_begins_with_those_defaults_and_bounds",
         "test_the_words_have_the_bits_that_the_wire_and_the_board_know",
     ),
-    "test_rows": ("test_the_table_is_the_one_written_here",),
+    "test_rows": (
+        "test_the_table_is_the_one_written_here",
+        "test_the_quantities_have_the_numbers_that_the_table_names",
+    ),
+    "test_elements": ("test_the_columns_are_the_table",),
+    "test_channels": (
+        "test_the_constants_of_the_wiring",
+        "test_a_probe_reads_the_points_of_its_table_and_straight_lines_between",
+    ),
+    "test_relay": ("test_the_constants_of_time",),
+    "test_journal": ("test_the_layout_is_the_one_on_boards",),
+    "test_records": (
+        "test_the_crc_has_its_check_value_and_every_table_entry",
+        "test_every_kind_has_its_number_and_its_fields_in_order",
+    ),
+    "test_wire": ("test_the_limits_are_those_of_the_protocol",),
 }
 
 
@@ -80,7 +103,7 @@ class Mapper:
 
 def make_map(out: Path) -> int:
     mapper = Mapper()
-    if code := pytest.main(["-q", "-x", "-p", "no:cacheprovider", "--no-header", *SUITES, *LATER], plugins=[mapper]):
+    if code := pytest.main(["-q", "-x", "-p", "no:cacheprovider", "--no-header", *UNITS], plugins=[mapper]):
         return int(code)
     names = list(mapper.took)
     number = {name: n for n, name in enumerate(names)}
@@ -167,7 +190,7 @@ class FromTheStart:
         by = self._tables()
         if by != "-":
             return by
-        for chosen in (self.quick, [*SUITES, *LATER]) if THOROUGH else (self.quick,):
+        for chosen in (self.quick, UNITS, STORIES) if THOROUGH else (self.quick,):
             failed = Failed()
             code = pytest.main([*COMMON, *chosen], plugins=[failed])
             if code or failed.by != "-":
@@ -189,8 +212,8 @@ class FromTheStart:
                         return "tests/firmware/%s.py::%s" % (name, test)
         except Exception as error:
             return "import: " + type(error).__name__
-        for name in TABLES:
-            del sys.modules[name]
+        for name in TABLES:  # pytest finds them anew
+            sys.modules.pop(name, None)
         return "-"
 
 
@@ -228,23 +251,25 @@ def put(change: Change) -> None:
 class Judge:
     """The map, the changes of this share, and where the verdicts go."""
 
-    def __init__(self, share: int, of: int, out: Path):
+    def __init__(self, share: int, of: int, out: Path, chosen: list[Change]):
         self.out = out / ("verdicts-%d.jsonl" % share)
         known = json.loads((out / "map.json").read_text())
         self.tests: list[str] = known["tests"]
         self.took: list[float] = known["took"]
         self.lines = {m: {int(n): set(t) for n, t in found.items()} for m, found in known["lines"].items()}
+        # How many lines each test runs: one that runs few is about them, one that runs many passes through.
+        self.breadth: Counter[int] = Counter()
+        for found in self.lines.values():
+            for reach in found.values():
+                self.breadth.update(reach)
         plan = json.loads((out / "plan.json").read_text())
-        self.wanted = set(plan["keys"][share::of])
         self.before: dict[str, str] = plan["killers"]  # key -> test that killed it in an earlier run
         self.recent: dict[str, list[str]] = {}
         self.index = {name: n for n, name in enumerate(self.tests)}
         self.at_import: list[Change] = []
         self.in_functions: list[Change] = []
-        for module in plan["modules"]:
-            for change in changes.of(module):
-                if change.key in self.wanted:
-                    (self.at_import if self.runs_at_import(change) else self.in_functions).append(change)
+        for change in chosen[share::of]:
+            (self.at_import if self.runs_at_import(change) else self.in_functions).append(change)
         slow = {name.split("::")[0] for name, s in zip(self.tests, self.took) if s > 0.3}
         self.quick_files = sorted({name.split("::")[0] for name in self.tests} - slow)
 
@@ -254,7 +279,7 @@ class Judge:
         return not change.function or any(-1 in found.get(n, ()) for n in range(change.line, last + 1))
 
     def reaching(self, change: Change) -> list[int]:
-        """Tests that run the changed line: killers of this and of its neighbours first, then the quick ones."""
+        """Tests that run the changed line: killers of this and of its neighbours first, then those about few lines."""
         found = self.lines.get(change.module, {})
         last = change.line + change.was.count("\n")
         reach: set[int] = set()
@@ -266,7 +291,7 @@ class Judge:
             reach = found.get(n, set())
         first = [self.before.get(change.key, ""), *reversed(self.recent.get(change.function, []))]
         order = {self.index[name]: n for n, name in enumerate(first) if name in self.index}
-        return sorted(reach - {-1}, key=lambda t: (order.get(t, len(first)), self.took[t]))
+        return sorted(reach - {-1}, key=lambda t: (order.get(t, len(first)), self.breadth[t], self.took[t]))
 
     def say(self, change: Change, verdict: tuple[str, str], began: float) -> None:
         if verdict[0] == "killed":
@@ -308,6 +333,9 @@ class Judge:
                     chosen.append(items[self.tests[reach.pop(0)]])
                 if chosen and verdict[0] == "survived":
                     verdict = in_child(InPlace(change, chosen, seconds))
+            stories = [item for name, item in items.items() if name not in self.index]
+            if stories and verdict[0] == "survived":
+                verdict = in_child(InPlace(change, stories, ALL_S))
             self.say(change, verdict, began)
 
 
@@ -325,19 +353,29 @@ class Looper:
 
 
 
-def main(arguments: list[str]) -> int:
+def share(n: int, of: int, out: Path, chosen: list[Change]) -> int:
+    """Judge every `of`-th of the changes, from the n-th, in a process that has not imported the firmware."""
     os.environ["CI"] = "1"  # property tests repeat
     os.chdir(ROOT)
-    if arguments[0] == "map":
-        return make_map(Path(arguments[1]) / "map.json")
-    judge = Judge(int(arguments[1]), int(arguments[2]), Path(arguments[3]))
+    judge = Judge(n, of, out, chosen)
     import coverage  # noqa: F401 - these are imported once, for every child
     import hypothesis  # noqa: F401
 
+    pid = os.fork()
+    if not pid:
+        code = 1
+        try:
+            code = int(pytest.main([*COMMON, *UNITS, *(STORIES if THOROUGH else [])], plugins=[Looper(judge)]))
+        finally:
+            os._exit(code)
+    _, status = os.waitpid(pid, 0)
+    if status:
+        return 1
     judge.canary(None)
     judge.judge_at_import()
-    return int(pytest.main([*COMMON, *SUITES], plugins=[Looper(judge)]))
+    return 0
 
 
 if __name__ == "__main__":
-    sys.exit(main(sys.argv[1:]))
+    os.chdir(ROOT)
+    sys.exit(make_map(Path(sys.argv[1]) / "map.json"))

@@ -9,6 +9,7 @@ from __future__ import annotations
 import argparse
 import hashlib
 import json
+import multiprocessing
 import subprocess
 import sys
 import time
@@ -53,26 +54,27 @@ def explained() -> dict[str, str]:
     return out
 
 
-def judge(jobs: int, todo: int) -> None:
+def judge(jobs: int, chosen: list[Change]) -> None:
     """Run the shares, and say how far they are."""
+    import judge as judges
+
     began = time.monotonic()
     done_before = len(verdicts())
-    shares = [
-        subprocess.Popen([sys.executable, str(HERE / "judge.py"), "share", str(n), str(jobs), str(OUT)], cwd=ROOT)
-        for n in range(jobs)
-    ]
+    fork = multiprocessing.get_context("fork")
+    shares = [fork.Process(target=judges.share, args=(n, jobs, OUT, chosen)) for n in range(jobs)]
+    for share in shares:
+        share.start()
     try:
-        while any(share.poll() is None for share in shares):
+        while any(share.is_alive() for share in shares):
             time.sleep(5)
             found = verdicts()
             done, left = len(found) - done_before, sum(v["verdict"] == "survived" for v in found.values())
-            line = "mutants: %d of %d, %d survive, %d s" % (done, todo, left, time.monotonic() - began)
+            line = "mutants: %d of %d, %d survive, %d s" % (done, len(chosen), left, time.monotonic() - began)
             print("\r" + line if sys.stderr.isatty() else line, end="" if sys.stderr.isatty() else "\n", flush=True)
     finally:
         for share in shares:
-            if share.poll() is None:
-                share.terminate()
-            share.wait()
+            share.terminate()
+            share.join()
     print()
 
 
@@ -98,14 +100,14 @@ def main() -> int:
         for path in OUT.glob("verdicts-*.jsonl"):
             path.unlink()
         print("mutants: the tests as they are, and which lines each reaches ...", flush=True)
-        if code := subprocess.run([sys.executable, str(HERE / "judge.py"), "map", str(OUT)], cwd=ROOT).returncode:
+        if code := subprocess.run([sys.executable, str(HERE / "judge.py"), str(OUT)], cwd=ROOT).returncode:
             print("mutants: the tests do not hold without a change")
             return code
         (OUT / "digest").write_text(digest())
     left = [key for key in chosen if key not in verdicts()]
-    (OUT / "plan.json").write_text(json.dumps({"keys": left, "modules": modules, "killers": killers}))
+    (OUT / "plan.json").write_text(json.dumps({"killers": killers}))
     if left:
-        judge(args.jobs, len(left))
+        judge(args.jobs, [every[key] for key in left])
     return report(every, chosen, args.list)
 
 
