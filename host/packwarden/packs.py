@@ -24,27 +24,36 @@ def shipped() -> list[str]:
 
 def load_pack(name_or_path: str, beside: Path | None = None) -> PackSpec:
     """A shipped pack by name, or a file by path (relative to `beside` when given).  Raises InputError."""
+    names = shipped()
     path = PACKS / (name_or_path + ".toml")
-    if not path.exists():
+    if name_or_path not in names:
         path = (beside / name_or_path) if beside else Path(name_or_path)
-    data = read_toml(path, "pack", "one of %s, or a path to a pack file" % ", ".join(shipped()), name_or_path)
-    return _pack(path, data)
+    return from_toml(path, read_toml(path, "pack", "one of %s, or a path to a pack file" % ", ".join(names), name_or_path))
 
 
 def read_toml(path: Path, key: str, allowed: str, shown: str | None = None) -> dict[str, Any]:
     """A TOML file as a dictionary.  Raises InputError when it can't be read or is not TOML."""
     try:
         with open(path, "rb") as stream:
-            return tomllib.load(stream)
+            return parse_toml(path, stream.read())
     except FileNotFoundError:
         raise InputError(shown or path, key, shown or path, allowed) from None
-    except (OSError, UnicodeDecodeError) as error:
+    except OSError as error:
         raise InputError(path, key, "unreadable", "a text file that can be read (%s)" % error) from None
+
+
+def parse_toml(path: Any, raw: bytes) -> dict[str, Any]:
+    """The dictionary that a file's bytes say.  Raises InputError when they are not TOML in UTF-8."""
+    try:
+        return tomllib.loads(raw.decode("utf-8"))
+    except UnicodeDecodeError as error:
+        raise InputError(path, "(file)", "unreadable", "a text file that can be read (%s)" % error) from None
     except tomllib.TOMLDecodeError as error:
         raise InputError(path, "TOML", "broken", "valid TOML (%s)" % error) from None
 
 
-def _pack(path: Path, data: dict[str, Any]) -> PackSpec:
+def from_toml(path: Path, data: dict[str, Any]) -> PackSpec:
+    """The pack that a file's data says; a chemistry file is looked for beside it.  Raises InputError."""
     known = ("name", "about", "boxes", "module", "bus", "charger", "vehicle", "boat", "sensors", "settings")
     _only(path, "", data, known)
     boxes = data.get("boxes", [5, 7])

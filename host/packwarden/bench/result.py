@@ -207,6 +207,15 @@ def decode(
         at += len(raw) + 1
 
 
+def counters(lines: bytes, clock: Sequence[Tuple[int, float]]) -> Dict[str, int]:
+    """The relay's own counters: the last it said."""
+    out: Dict[str, int] = {}
+    for line in decode(lines, ("count",), clock):
+        if line is not None:
+            out = {name: int(value) for name, value in line.fields.items() if name != "t"}
+    return out
+
+
 def column(flat: "array[float]", at: int, width: int) -> "array[float]":
     """One column of rows of `width` values laid end to end."""
     return flat[at::width]

@@ -140,6 +140,17 @@ def placed(values: Any, given: Mapping[str, Any], file: str) -> List[str]:
     return changed
 
 
+def settings_data(data: Mapping[str, Any], file: str) -> Mapping[str, Any]:
+    """What a settings file gives: at its top, or under [settings].  InputError for anything beside that."""
+    if not isinstance(data.get("settings"), dict):
+        return data
+    others = [key for key in data if key != "settings"]
+    if others:
+        raise InputError(file, others[0], "?", "nothing beside [settings]")
+    given: Mapping[str, Any] = data["settings"]
+    return given
+
+
 def make_target(name: str) -> Target:
     """A target by its name, one of TARGETS, not started.  TargetError when this machine has none."""
     return InProcess() if name == "in-process" else Interpreter()
