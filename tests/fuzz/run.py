@@ -74,7 +74,7 @@ def fuzz(target: str, seconds: int) -> bool:
     (place / "log").write_text(text, encoding="utf-8")
     points = [int(n) for n in re.findall(r"cov: (\d+)", text)]
     first = re.search(r"INITED cov: (\d+)", text)
-    runs = [int(n) for n in re.findall(r"^#(\d+)\s", text, re.M)]
+    runs = [int(a or b) for a, b in re.findall(r"^#(\d+)\s|number_of_executed_units: (\d+)", text, re.M)]
     sizes = re.findall(r"corp: (\d+)/(\w+)", text)
     if not runs:
         print(text[-2000:])
