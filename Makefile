@@ -11,7 +11,7 @@ OUT := out
 SCENARIO ?= udds-weak-module
 TARGET ?= $(if $(wildcard $(BIN)/micropython)$(shell command -v micropython 2>/dev/null),interpreter,in-process)
 
-.PHONY: help demo test lint bench docs pictures clean extras node
+.PHONY: help demo test lint bench fuzz docs pictures clean extras node
 .DEFAULT_GOAL := help
 
 help:
@@ -19,6 +19,7 @@ help:
 	@echo "make test    all tests"
 	@echo "make lint    ruff, mypy, import rules"
 	@echo "make bench   speed, memory, and what a scan costs"
+	@echo "make fuzz    everything that takes bytes from outside, SECONDS=60 each; TARGET=wire for one (docs/fuzz.md)"
 	@echo "make docs    the parts of the documents that are made from tables"
 	@echo "make pictures  the picture in the README, with headless chromium"
 	@echo "make clean   take away all that these made"
@@ -45,6 +46,11 @@ lint: $(READY) $(TYPINGS)
 bench: $(READY) node extras
 	@echo "bench: speed, memory, and what a scan costs ..."
 	@$(BIN)/python -m pytest -q --no-header -s -m cost
+
+# TARGET as somebody gave it: the one above is about what runs the relay.
+fuzz: $(READY)
+	@$(BIN)/python tests/fuzz/run.py fuzz --seconds $(or $(SECONDS),60) \
+	  $(if $(filter command environment,$(firstword $(origin TARGET))),$(TARGET))
 
 docs: $(READY)
 	@$(BIN)/python -m packwarden.bench.reference

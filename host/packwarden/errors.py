@@ -14,8 +14,8 @@ class InputError(Exception):
     """
 
     def __init__(self, file: Any, key: str, value: Any, allowed: str) -> None:
-        self.file, self.key, self.value, self.allowed = str(file), key, value, allowed
-        name = cut(key, KEY_MAX)
+        self.file, self.key, self.value, self.allowed = str(file), key or '""', value, allowed
+        name = cut(self.key, KEY_MAX)
         if isinstance(value, Mapping) and "[" not in key:
             what = "[%s]" % name  # as TOML writes a table
         else:

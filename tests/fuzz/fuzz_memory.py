@@ -22,12 +22,12 @@ from warden.modes import POWER
 SCANS = 50
 LONG_SCANS = 500  # now and then: long enough for the power-up test to end
 BOUNDS = [(row[4], row[5]) for row in settings.TABLE for _ in range(row[1])]
-HEALTHY_JOURNAL = journal.Journal()
+DEFAULTS = settings.defaults()
 
 
 def settings_image(records: bytes, fold: bool) -> bytearray:
     """A settings image with a right CRC; `fold` brings each value within its bounds."""
-    values = settings.defaults()
+    values = array("i", DEFAULTS)
     for place, value in struct.iter_unpack("<Hi", records[: len(records) // 6 * 6]):
         n = place % len(values)
         low, high = BOUNDS[n]
@@ -44,6 +44,9 @@ def settings_image(records: bytes, fold: bool) -> bytearray:
     return image
 
 
+WHOLE = bytes(settings_image(b"", False))
+
+
 def journal_image(records: bytes) -> bytearray:
     """A journal image with a right CRC."""
     made = journal.Journal()
@@ -57,7 +60,7 @@ def journal_image(records: bytes) -> bytearray:
 def memory(data: bytes) -> bytearray:
     """The memory that an input means."""
     how, rest = (data[0], data[1:]) if data else (0, b"")
-    whole = settings_image(b"", False)
+    whole = WHOLE
     if how & 3 == 0:
         nv = bytearray(rest[:NV_BYTES].ljust(NV_BYTES, b"\0"))
         if how & 4:
@@ -65,7 +68,7 @@ def memory(data: bytes) -> bytearray:
     elif how & 3 == 1:
         nv = settings_image(rest, bool(how & 4)) + bytearray(journal.IMAGE_BYTES)
     elif how & 3 == 2:
-        nv = whole + journal_image(rest)
+        nv = bytearray(whole) + journal_image(rest)
     else:
         half = len(rest) // 12 * 6
         nv = settings_image(rest[:half], True) + journal_image(rest[half:])
