@@ -12,7 +12,7 @@ JOBS ?= $(shell nproc 2>/dev/null || echo 2)
 SCENARIO ?= udds-weak-module
 TARGET ?= $(if $(wildcard $(BIN)/micropython)$(shell command -v micropython 2>/dev/null),interpreter,in-process)
 
-.PHONY: help demo test lint bench mutants soak docs pictures clean extras node
+.PHONY: help demo test lint bench mutants soak fuzz docs pictures clean extras node
 .DEFAULT_GOAL := help
 
 help:
@@ -22,6 +22,7 @@ help:
 	@echo "make bench   speed, memory, and what a scan costs"
 	@echo "make mutants every small change of the firmware against its tests (QUICK=1: a sample)"
 	@echo "make soak    random courses against the oracle; MINUTES=10 SEED=1"
+	@echo "make fuzz    everything that takes bytes from outside, SECONDS=60 each; TARGET=wire for one (docs/fuzz.md)"
 	@echo "make docs    the parts of the documents that are made from tables"
 	@echo "make pictures  the picture in the README, with headless chromium"
 	@echo "make clean   take away all that these made"
@@ -55,6 +56,11 @@ mutants: $(READY)
 
 soak: $(READY)
 	@$(BIN)/python -m tests.properties.soak --minutes $(or $(MINUTES),10) --seed $(or $(SEED),1)
+
+# TARGET as somebody gave it: the one above is about what runs the relay.
+fuzz: $(READY)
+	@$(BIN)/python tests/fuzz/run.py fuzz --seconds $(or $(SECONDS),60) \
+	  $(if $(filter command environment,$(firstword $(origin TARGET))),$(TARGET))
 
 docs: $(READY)
 	@$(BIN)/python -m packwarden.bench.reference

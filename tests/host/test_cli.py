@@ -409,13 +409,13 @@ def test_the_digest_is_the_one_that_the_relay_shows(run: Any) -> None:
 BAD_SETTINGS = {
     "v27_pickup_mv = 99999": "v27_pickup_mv = 99999: allowed a whole number from 500 to 15000 mV",
     "v27_pickup_mv = 10.5": "v27_pickup_mv = 10.5: allowed a whole number",
-    "v27_pickup_mv = true": "v27_pickup_mv = True: allowed a whole number",
-    "v27_pickup = 10500": "v27_pickup = 10500: allowed a name from the settings table",
+    "v27_pickup_mv = true": "v27_pickup_mv = true: allowed a whole number",
+    "v27_pickup = 10500": "v27_pickup = 10500: allowed a known word; did you mean v27_pickup_mv?",
     "box_modules = [5, 7]": "box_modules = [5, 7]: allowed a list of 6 whole numbers",
     "box_modules = 12": "box_modules = 12: allowed box_modules.0 to box_modules.5",
     "n_modules = 11": "box_modules = 12: allowed a sum equal to n_modules = 11",
     "v27_dropout_mv = 10500": "allowed at most v27_dropout_mv - 50",
-    "[settings]\nn_modules = 12\n[other]\nx = 1": "other = ?: allowed nothing beside [settings]",
+    "[settings]\nn_modules = 12\n[other]\nx = 1": "[other]: allowed nothing beside [settings]",
     "v27_pickup_mv = ": "allowed valid TOML",
 }
 

@@ -72,7 +72,7 @@ def judged(made: RunResult, clause: str, what: str = "", **more: Any) -> Verdict
 
 def test_the_clock_is_read_across_the_wrap() -> None:
     """Ticks start 20 s before 2**30: an event at 25 s is past the wrap."""
-    found = list(results.decode(line("event", 25.0, el="27"), ("event",), [(0, 0.0)]))
+    found = list(results.decode(line("reply", 25.0, req=1), ("reply",), [(0, 0.0)]))
     assert found[0].t_s == pytest.approx(25.0)
     assert found[0].fields["t"] == "5000"
 

@@ -29,6 +29,7 @@ from packwarden.bench.result import (
     Change,
     Injected,
     RunResult,
+    counters,
     decode,
 )
 from packwarden.bench.tally import Tally
@@ -185,18 +186,10 @@ class Run:
                 result.spoilt += 1
             else:
                 result.events.append(line)
-        self._counters()
+        result.counters = counters(result_tail(result.lines), result.clock)
         self.tally.finish()
         result.verdicts = verdict.judge(result)
         return result
-
-    def _counters(self) -> None:
-        """The relay's own counters: the last it said."""
-        for line in decode(result_tail(self.result.lines), ("count",), self.result.clock):
-            if line is not None:
-                self.result.counters = {
-                    name: int(value) for name, value in line.fields.items() if name != "t"
-                }
 
     def _loop(self) -> None:
         # Locals throughout: beside the plant and the relay, this loop is what a campaign spends its time in.
