@@ -25,6 +25,7 @@ NOT_OURS = {".git", ".venv", ".hypothesis", "out", "build", "dist", "node_module
 
 # Started by name, so imported by nothing: the board's main program, its file list, the command, `make docs`.
 ENTRY_POINTS = {"main", "manifest", "packwarden.cli", "packwarden.__main__", "packwarden.bench.reference"}
+ENTRY_POINTS |= {"packwarden.safety.reference"}
 
 
 def ours(*places: str) -> list[Path]:

@@ -80,7 +80,7 @@ class Commands:
                 raise ValueError
             req = int(words[1])
             fields = [w.split("=") for w in words[2:]]
-            given = " ".join([name for name, _ in fields])
+            given = " ".join([f[0] if len(f) == 2 else "=" for f in fields])
         except (ValueError, IndexError):
             self.refused += 1
             return
@@ -89,7 +89,7 @@ class Commands:
                 if given != takes:
                     self._reply(req, b"error", b"fields", 0, 0)
                 else:
-                    getattr(self, "_" + name)(req, *[value for _, value in fields])
+                    getattr(self, "_" + name)(req, *[f[1] for f in fields])
                 return
         self._reply(req, b"error", b"unknown", 0, 0)
 

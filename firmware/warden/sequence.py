@@ -56,7 +56,6 @@ TRANSITIONS = (
     (BOOT, TESTED, 0, REST, "tested"),
     (REST, TRIP_NOW, 0, LOCKOUT, "trip"),
     (REST, TRIP, 0, LOCKOUT, "trip"),
-    (REST, LATCHED, 0, LOCKOUT, "latched"),
     (REST, KEY | START | PEDAL | GO | MAY_CLOSE | DWELT | DRIVE_LOOPS, MAINAUX, PRECHARGE, "start"),
     (REST, LINK_DEAD | FILL | MAY_CLOSE | DWELT | LOOPS, UNPLUG | MAINAUX | KEY, CHARGE, "plug"),
     (PRECHARGE, TRIP_NOW, 0, LOCKOUT, "trip"),

@@ -46,8 +46,8 @@ M3 trip module stuck over 1 0 m_trip_ms staged awake - | reading frozen, not men
 49C cold box temp under t49_cold_dc t49_cold_dropout_dc t49_delay_ms nocharge rest+charge e49_on | box too cold to charge
 M5 alarm box ref over ref_band_permille ref_dropout_permille m_alarm_ms alarm+derate+nodrive+nocharge awake - | a head's reference has drifted
 M5 trip box ref over ref_band_permille ref_dropout_permille m_trip_ms staged awake - | a head's reference has drifted, not mended
-M6 alarm box age over stale_ms 0 0 alarm+derate+nodrive+nocharge awake - | a box's readings are stale
-M6 trip box age over stale_ms 0 m_trip_ms staged awake - | a box's readings are stale, not mended
+M6 alarm box age over stale_ms 200 0 alarm+derate+nodrive+nocharge awake - | a box's readings are stale
+M6 trip box age over stale_ms 200 m_trip_ms staged awake - | a box's readings are stale, not mended
 M8 alarm box probe over 1 0 m_alarm_ms alarm+derate+nocharge awake - | temperature probe open or shorted
 M8 trip box probe over 1 0 m_trip_ms staged awake - | temperature probe open or shorted, not mended
 76 inst string ma over i76_inst_ma i76_inst_dropout_ma i76_inst_ms open powered+lockout - | current beyond anything the car may draw

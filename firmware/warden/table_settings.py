@@ -35,7 +35,7 @@ open_counts 1 count 60 1 2000 | a tap at or below this may be an open lead
 range_low_mv 1 mV -9000 -30000 0 | a module below this is not believed
 range_high_mv 1 mV 18000 2000 40000 | a module above this is not believed
 stuck_ma 1 mA 30000 1000 500000 | current swing after which equal counts are stuck
-stale_ms 1 ms 500 100 10000 | age at which a box's readings are stale
+stale_ms 1 ms 500 250 10000 | age at which a box's readings are stale
 sum_band_mv 1 mV 4000 200 50000 | modules' sum against the string tap, widest difference
 sum_dropout_mv 1 mV 2500 100 49000 | sum difference believed again below this
 ref_band_permille 1 permille 15 2 200 | reference drift not believed

@@ -23,6 +23,8 @@ from packwarden.bench.faults import KINDS
 from packwarden.bench.inprocess import firmware_version
 from packwarden.bench.target import TargetError
 from packwarden.commands.campaign import campaign
+from packwarden.commands.evidence import evidence
+from packwarden.commands.prove import prove
 from packwarden.errors import InputError
 from packwarden.views import export, report, table, words
 from packwarden.views.progress import progress
@@ -45,7 +47,9 @@ def cli(ctx: click.Context) -> None:
         click.echo(ctx.get_help())
 
 
+cli.add_command(prove)
 cli.add_command(campaign)
+cli.add_command(evidence)
 
 
 # -- bench ---------------------------------------------------------------------------------------------------

@@ -72,6 +72,8 @@ def test_mistakes_are_answered():
         ("close 6 name=main", "unknown"),
         ("list 7 what=secrets", "what"),
         ("get 8 name=nothing", "name"),
+        ("who 9 who", "fields"),  # was taken for torn, though its CRC is right
+        ("get 10 name=n_modules=1", "fields"),
     ):
         reply = ask(rig, text)
         assert (reply["status"], reply["why"], reply["req"]) == ("error", why, text.split()[1])

@@ -50,8 +50,8 @@ def header_of(
         "seed": seed,
         "cells": len(cells),
         "plan": hashlib.sha256(keys.encode("ascii")).hexdigest()[:16],
-        "firmware": _hash_of("firmware/warden", "firmware/boards"),
-        "bench": _hash_of("host/packwarden/bench", "host/packwarden/plant"),
+        "firmware": hash_of("firmware/warden", "firmware/boards"),
+        "bench": hash_of("host/packwarden/bench", "host/packwarden/plant"),
         "settings": {name: "%x" % settings.digest(values[name]) for name in values},
         "limits": {name: hazards.limits(packs[name], values[name]) for name in values},
         "packs": {
@@ -61,7 +61,7 @@ def header_of(
     }
 
 
-def _hash_of(*folders: str) -> str:
+def hash_of(*folders: str) -> str:
     """A hash of the Python files in these folders of the checkout; of their data files, too."""
     total = hashlib.sha256()
     for folder in folders:

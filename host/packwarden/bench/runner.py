@@ -260,14 +260,16 @@ class Run:
             # What the plant did.
             volts = plant.module_v
             i_a = plant.i_a
-            v = min(volts)
-            if v < low_v:
-                low_v = v
-            if v < 0.0 < i_a:
+            least_v = 1e9
+            for v in volts:
+                if v < least_v:
+                    least_v = v
+                if v > high_v:
+                    high_v = v
+            if least_v < low_v:
+                low_v = least_v
+            if least_v < 0.0 < i_a:
                 tally.reversed(volts, i_a * dt_s)
-            v = max(volts)
-            if v > high_v:
-                high_v = v
             size_a = i_a if i_a >= 0.0 else -i_a
             if size_a > peak_a:
                 peak_a = size_a

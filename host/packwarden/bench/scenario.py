@@ -339,7 +339,7 @@ READS = {
     "never": ("fault", "input", "from_s", "until_s", "value"),
     "happens": ("fault", "input", "within_ms", "from_s", "until_s", "by_s", "value"),
     "mode": ("at_s", "by_s", "from_s"),
-    "line": ("from_s", "count"),
+    "line": ("from_s", "count", "at_most"),
     "figure": ("at_least", "at_most"),
 }
 

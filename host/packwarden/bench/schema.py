@@ -148,7 +148,7 @@ SECTIONS = (
         Key("value", "number", "", None, None, "never, happens: the value compared with, where one is"),
         Key("count", "whole", "", (1, 10**6), 1, "line: at least this many such lines"),
         Key("at_least", "number", "", None, None, "figure: lowest allowed"),
-        Key("at_most", "number", "", None, None, "figure: highest allowed"),
+        Key("at_most", "number", "", None, None, "figure: highest allowed; line: at most this many"),
     )),
 )  # fmt: skip
 

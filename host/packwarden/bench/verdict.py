@@ -429,14 +429,16 @@ def _mode(result: RunResult, expect: "Expect") -> Verdict:
 def _line(result: RunResult, expect: "Expect") -> Verdict:
     kind, *wanted = expect.what.split(" ")
     pairs = [tuple(w.split("=", 1)) for w in wanted]
-    text = 'at least %d line(s) "%s"' % (expect.count, expect.what)
+    most = expect.at_most
+    bound = "at least %d" % expect.count if most is None else "at most %g" % most
+    text = '%s line(s) "%s"' % (bound, expect.what)
     n = 0
     for line in decode(result.lines, (kind,), result.clock, result.arrivals):
         if line is None or line.t_s < (expect.from_s or 0.0):
             continue
         if all(line.fields.get(name) == value for name, value in pairs):
             n += 1
-    return Verdict(text, n >= expect.count, "%d" % n)
+    return Verdict(text, n >= expect.count if most is None else n <= most, "%d" % n)
 
 
 def _figure(result: RunResult, expect: "Expect") -> Verdict:
