@@ -83,7 +83,14 @@ def test_the_worst_of_a_tile_counts() -> None:
 
 def test_a_campaign_that_is_all_well_is_held() -> None:
     data = json.loads(json.dumps(dict(SUMS.header, results=[row for row in SUMS.rows if verdict(row) == "safe"])))
-    assert Sums(data).held and "has its answer in hardware" in campaign_page.page(Sums(data))
+    text = campaign_page.page(Sums(data))
+    assert Sums(data).held and "stands out" in text and "answer in hardware" not in text
+    known = next(row for row in SUMS.rows if row["faults"] and row["faults"][0]["kind"] != "plug_unseen")
+    known = dict(known, faults=[{"kind": "plug_unseen", "place": -1, "size": 0.0}], mode="rest", moment=0)
+    passed = {"drive_plugged_s": 6.0}
+    known["outcome"] = {"verdict": "undetected hazard", "passed": list(passed), "hazards": passed}
+    text = campaign_page.page(Sums(dict(data, results=[*data["results"], known])))
+    assert Sums(dict(data, results=[known])).held and "all have their answer in hardware" in text
 
 
 @pytest.mark.skipif(shutil.which("chromium") is None, reason="no chromium here")

@@ -83,12 +83,19 @@ def _verdict(sums: Sums) -> str:
     left = len(sums.unexplained())
     if left:
         return "%d of %d cells stand out with no answer" % (left, len(sums.rows))
-    return "%d cells: whatever stands out has its answer in hardware" % len(sums.rows)
+    bad = len(sums.bad())
+    if bad:
+        return "%d of %d cells stand out, and all have their answer in hardware" % (bad, len(sums.rows))
+    return "none of %d cells stands out" % len(sums.rows)
 
 
 def _head(sums: Sums) -> str:
-    good = sums.held
-    sign = (
+    good, none = sums.held, not sums.bad()
+    # Yellow, abnormal: what is left is known, but it is not nothing.
+    known = '<path d="M20 3L38 36H2Z" fill="var(--yellow-fill)"/><path d="M20 14v11M20 28v4" stroke="#1b1500" ' + (
+        'stroke-width="4"/>'
+    )
+    sign = known if good and not none else (
         '<circle cx="20" cy="20" r="18" fill="var(--green-fill)"/>'
         '<path d="M11 20.5l6.5 6.5L29.5 14" fill="none" stroke="var(--on-fill)" stroke-width="4"/>'
         if good
@@ -111,7 +118,7 @@ def _head(sums: Sums) -> str:
         'the rest</h1>\n<p>%s</p>\n<div class="verdict%s"><svg viewBox="0 0 40 40" aria-hidden="true">%s</svg>'
         "<div><strong>%s</strong><span>A hazard is a quantity in the simulated pack that passed its limit, "
         'whatever the relay said; the limits are below.</span></div></div>\n<ul class="legend">\n%s</ul>\n'
-        % (escape(what), "" if good else " broken", sign, escape(_verdict(sums)), legend)
+        % (escape(what), (" known", "")[none] if good else " broken", sign, escape(_verdict(sums)), legend)
     )
 
 
