@@ -86,6 +86,10 @@ def test_the_score_of_lateness_falls_by_an_eighth_of_the_time_and_one():
     assert r.late_score == 98
     r._time(r.last_ms + 8)
     assert r.late_score == 96
+    for dt_ms, left in ((15, 98), (16, 97), (5, 99)):
+        r.late_score, r.board.scan_ms = 100, 15 if dt_ms > 12 else 10
+        r._time(r.last_ms + dt_ms)
+        assert r.late_score == left
     r.late_score = 1
     r._time(r.last_ms + 10)
     assert r.late_score == 0 == r.sense.string[Q_LATE]
@@ -142,6 +146,9 @@ def test_the_band_is_met_exactly(link, within):
     r = precharging()
     assert pre(r, 100000, 300) == (False, 0, 0)
     assert pre(r, link, 300) == (within, 0, 0)
+    if within:
+        assert pre(r, 138239, 310) == (False, 0, 0)  # and it is not kept
+        assert pre(r, link, 320) == (True, 0, 0)
     r._contactors(0, DRIVE, 10)
     x = r.sense.string
     assert not r.word & PRECHARGED and x[Q_PRE_MS] == x[Q_PRE_FAST] == x[Q_PRE_SHAPE] == 0
@@ -201,11 +208,18 @@ def test_main_is_closed_onto_the_higher_of_string_and_modules(string, modules, m
     assert pre(r, whole * 96 // 100, 300, string)[0] is True
 
 
-@pytest.mark.parametrize("string, can", [(0, False), (-5, False), (999999, True), (1000000, False)])
+@pytest.mark.parametrize("string, can", [(0, False), (-5, False), (1, True), (999999, True), (1000000, False)])
 def test_a_string_that_reads_nothing_or_too_much_is_never_met(string, can):
     r = precharging()
     r.shape_seen = True
     assert pre(r, 1000000, 300, string)[0] is can
+
+
+def test_a_string_that_reads_below_nothing_divides_by_nothing():
+    r = precharging(-5)
+    r.sense.sum_mv = -10
+    r.sense.string_known |= 1 << Q_SUM
+    assert pre(r, -5, 300, -5)[0] is False and r.shape_seen
 
 
 # -- the link at rest -----------------------------------------------------------------------------------
@@ -254,7 +268,7 @@ def test_closed_is_the_contact_and_nine_tenths_of_the_string_on_the_link(aux, li
     # the lower of string and modules, unless the string reads half of the modules or less
     (REST, 0, 100000, 101000, 144000, 1), (REST, 0, 98980, 101000, 144000, 0), (REST, 0, 72000, 72001, 144000, 1),
     (REST, 0, 72000, 72000, 144000, 0), (REST, 0, 141000, 150000, 143000, 1), (REST, 0, 141000, 144000, 144000, 0),
-    (REST, 0, 5000, 0, 0, 0),
+    (REST, 0, 5000, 0, 0, 0), (REST, 0, 1, 0, 1, 1),
 ])  # fmt: skip
 def test_open_is_no_contact_and_a_link_that_fell(mode, aux, link, string, total, fault):
     r = relay(mode)
@@ -299,7 +313,7 @@ def test_each_lost_permissive_is_its_own_quantity(bit, quantity):
     for bits, lost in ((HEALTHY, ()), (HEALTHY & ~bit, (quantity,)), (bit, tuple(q for q in every if q != quantity))):
         r.permissives.bits = bits
         r._flags(HEALTHY ^ bits, 10)  # by what is believed, not by what is read
-        assert [q for q in every if r.sense.string[q]] == [q for q in every if q in lost]
+        assert [r.sense.string[q] for q in every] == [int(q in lost) for q in every]
 
 
 @pytest.mark.parametrize("button", [START, RESET, START | RESET])
@@ -328,3 +342,6 @@ def test_the_plug_must_be_seen_absent_without_a_break():
     r._flags(UNPLUG, 7)
     r._flags(UNPLUG, 7)
     assert r.unplug_ms == 3006  # stops once it is enough
+    r.unplug_ms = 3000
+    r._flags(UNPLUG, 7)
+    assert r.unplug_ms == 3000
