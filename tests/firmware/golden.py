@@ -39,13 +39,13 @@ M2 alarm module.range >=1 <=0 m_alarm_ms=700 alarm+derate+nodrive+nocharge -rpds
 M2 trip module.range >=1 <=0 m_trip_ms=9500 staged -rpdscl -
 M3 alarm module.stuck >=1 <=0 m_alarm_ms=700 alarm+derate+nodrive+nocharge -rpdscl -
 M3 trip module.stuck >=1 <=0 m_trip_ms=9500 staged -rpdscl -
-49 alarm box.temp >=t49_alarm_dc=450 <=t49_alarm_dropout_dc=420 t49_delay_ms=4500 alarm+derate -rpdscl e49_on
-49 trip box.temp >=t49_trip_dc=550 <=t49_trip_dropout_dc=500 t49_delay_ms=4500 staged -rpdscl e49_on
-49C cold box.temp <=t49_cold_dc=0 >=t49_cold_dropout_dc=20 t49_delay_ms=4500 nocharge -r---c- e49_on
+49 alarm box.temp >=t49_alarm_dc=450 <=t49_alarm_dropout_dc=420 t49_delay_ms=4300 alarm+derate -rpdscl e49_on
+49 trip box.temp >=t49_trip_dc=550 <=t49_trip_dropout_dc=500 t49_delay_ms=4300 staged -rpdscl e49_on
+49C cold box.temp <=t49_cold_dc=0 >=t49_cold_dropout_dc=20 t49_delay_ms=4300 nocharge -r---c- e49_on
 M5 alarm box.ref >=ref_band_permille=15 <=ref_dropout_permille=8 m_alarm_ms=700 alarm+derate+nodrive+nocharge -rpdscl -
 M5 trip box.ref >=ref_band_permille=15 <=ref_dropout_permille=8 m_trip_ms=9500 staged -rpdscl -
-M6 alarm box.age >=stale_ms=500 <=0 0 alarm+derate+nodrive+nocharge -rpdscl -
-M6 trip box.age >=stale_ms=500 <=0 m_trip_ms=9500 staged -rpdscl -
+M6 alarm box.age >=stale_ms=500 <=200 0 alarm+derate+nodrive+nocharge -rpdscl -
+M6 trip box.age >=stale_ms=500 <=200 m_trip_ms=9500 staged -rpdscl -
 M8 alarm box.probe >=1 <=0 m_alarm_ms=700 alarm+derate+nocharge -rpdscl -
 M8 trip box.probe >=1 <=0 m_trip_ms=9500 staged -rpdscl -
 76 inst string.ma >=i76_inst_ma=450000 <=i76_inst_dropout_ma=400000 i76_inst_ms=10 open --pdscl -
@@ -97,7 +97,6 @@ boot latched+tested - lockout latched
 boot tested - rest tested
 rest trip_now - lockout trip
 rest trip - lockout trip
-rest latched - lockout latched
 rest key+start+unplug+interlock+estop+crash+service+pedal+held+go+dwelt+may_close mainaux precharge start
 rest interlock+estop+crash+service+fill+link_dead+dwelt+may_close key+unplug+mainaux charge plug
 precharge trip_now - lockout trip
@@ -105,7 +104,7 @@ precharge trip - lockout trip
 precharge - key rest key
 precharge - go rest forbidden
 precharge - held rest plug
-precharge key+unplug+interlock+estop+crash+service+held+go+precharged - drive precharged
+precharge key+unplug+interlock+estop+crash+service+held+go+precharged mainaux drive precharged
 drive trip_now - lockout trip
 drive trip - shed trip
 drive - key shed key

@@ -19,10 +19,10 @@ probe_offset_dc 6 0.1degC 0 -200 200
 ref_nominal 1 count 32768 1000 65000
 filter_shift 1 2^-n 1 0 4
 open_counts 1 count 60 1 2000
-range_low_mv 1 mV -7000 -30000 0
+range_low_mv 1 mV -9000 -30000 0
 range_high_mv 1 mV 18000 2000 40000
 stuck_ma 1 mA 30000 1000 500000
-stale_ms 1 ms 500 100 10000
+stale_ms 1 ms 500 250 10000
 sum_band_mv 1 mV 4000 200 50000
 sum_dropout_mv 1 mV 2500 100 49000
 ref_band_permille 1 permille 15 2 200
@@ -69,7 +69,7 @@ t49_alarm_dc 1 0.1degC 450 200 900
 t49_alarm_dropout_dc 1 0.1degC 420 190 890
 t49_trip_dc 1 0.1degC 550 250 1000
 t49_trip_dropout_dc 1 0.1degC 500 240 990
-t49_delay_ms 1 ms 4500 100 60000
+t49_delay_ms 1 ms 4300 100 60000
 t49_cold_dc 1 0.1degC 0 -400 300
 t49_cold_dropout_dc 1 0.1degC 20 -390 310
 e64_on 1 switch 1 0 1

@@ -390,9 +390,10 @@ def test_the_boxes_are_laid_out_in_string_order():
 @pytest.mark.parametrize("mode", range(7))
 def test_taps_that_read_nothing_while_the_modules_do(mode):
     s = make()
-    s.median_mv = 12000  # 144 V expected, a quarter is 36 V
+    s.median_mv = 12000  # 144 V expected, a quarter is 36 V; with main closed, a 25th of the string apart at most
     for string, link, drives, rests in (
-        (36000, 9000, 0, 0), (35999, 9000, 1, 1), (100000, 25000, 0, 0), (100000, 24999, 1, 0), (0, 0, 1, 1),
+        (36000, 34560, 0, 0), (36000, 34559, 1, 0), (36000, 37440, 0, 0), (36000, 37441, 1, 0), (35999, 35999, 1, 1),
+        (0, 0, 1, 1),
     ):  # fmt: skip
         s.string_mv, s.link_mv = string, link
         s.taps(mode)
@@ -414,7 +415,7 @@ def test_the_median_is_of_those_believed():
         ((50, 10, 40, 20, 30), 0b00011, 30), ((50, 10, 41, 20, 30), 0b10010, 41), ((9, 9, 9, 9, 9), 0, 9),
         ((1, 2, 3, 4, 5), 0b01111, 5),
     ):  # fmt: skip
-        s.mv[:5] = array("i", mvs)
+        s.mv[:5] = s.comp_mv[:5] = array("i", mvs)
         s.bad = bad
         s.string_mv = 100
         s.round_done()
@@ -427,7 +428,7 @@ def test_the_median_is_of_those_believed():
 
 def test_a_module_never_seen_is_in_no_median_and_no_sum_is_known():
     s = make(n_modules=3, box_modules__0=3, box_modules__1=0)
-    s.mv[:3] = array("i", (10, 20, 0))
+    s.mv[:3] = s.comp_mv[:3] = array("i", (10, 20, 0))
     s.ever = 0b011
     s.round_done()
     assert (s.median_mv, s.believed_n) == (15, 2) and not s.string_known >> Q_SUM & 1

@@ -6,7 +6,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from warden import image, journal
+from warden import elements, image, journal
 
 
 def image_of(j, start=0):
@@ -41,7 +41,24 @@ def test_an_image_begins_with_its_mark_and_ends_with_its_sum():
     assert held[end - 2] << 8 | held[end - 1] == crc
 
 
-@given(st.lists(st.integers(-(2**31), 2**31 - 1), min_size=161, max_size=161), st.integers(0, 9))
+ANY = st.integers(-(2**31), 2**31 - 1)
+COUNT = st.integers(0, 2**29 - 1)
+TRIP = st.tuples(st.integers(0, len(elements.NUMBER) - 1), st.integers(0, 23), ANY, st.integers(0, 6))
+MOMENT = st.tuples(ANY, ANY, ANY, st.integers(0, 24), ANY)
+
+
+@st.composite
+def sound_words(draw):
+    """Words that can be what they are for: trips and moments name rows, modules and modes that there are."""
+    words = [draw(st.integers(0, 1)), *(draw(COUNT) for _ in range(7)), draw(st.integers(0, 23))]
+    for kind, n in ((TRIP, 8), (MOMENT, 24)):
+        for each in draw(st.lists(kind, min_size=n, max_size=n)):
+            words += each
+    assert len(words) == 161
+    return words
+
+
+@given(sound_words(), st.integers(0, 9))
 def test_every_word_comes_back(words, start):
     j = journal.Journal()
     j.word[:] = array("i", words)

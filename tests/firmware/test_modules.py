@@ -107,7 +107,7 @@ def test_a_box_that_is_absent_gives_nothing():
 # -- range ----------------------------------------------------------------------------------------------
 
 
-@pytest.mark.parametrize("mv, believed", [(-7000, True), (-7001, False), (18000, True), (18001, False)])
+@pytest.mark.parametrize("mv, believed", [(-9000, True), (-9001, False), (18000, True), (18001, False)])
 def test_range_is_met_exactly(mv, believed):
     s = rested()
     for k in (1, BOX_TWO + 1):
@@ -175,8 +175,8 @@ def test_an_upper_tap_at_nothing_with_a_reading_out_of_range_is_an_open_lead():
     assert s.open == 0b10 and s.module[OPEN] == 1 and s.module[RANGE] == 0 and s.range == 0
     assert take(s, 1, 61, 12000) == ABOUT
     assert s.open == 0 and s.module[OPEN] == 0 and s.module[RANGE] == 1
-    assert take(s, 1, 60, 7061) == ABOUT and s.module[OPEN] == 1
-    assert take(s, 1, 60, 7060) == ALL  # -7000 mV is believed, and so is the lead
+    assert take(s, 1, 60, 9061) == ABOUT and s.module[OPEN] == 1
+    assert take(s, 1, 60, 9060) == ALL  # -9000 mV is believed, and so is the lead
     assert s.open == 0 and s.module[RANGE] == 0
 
 
