@@ -358,7 +358,8 @@ class Scan:
             ("reset anew", z3.Implies(as_bool(read("relay.released")), as_bool(ghost.pressed_anew))),
             ("start anew", z3.Implies(as_bool(read("relay.start_open")), as_bool(ghost.start_anew))),
             ("mode time", read("relay.mode_ms") >= 0),
-            ("lateness", z3.And(read("relay.late_score") >= 0, read("relay.late_score") <= self.before("relay.late_most"))),
+            ("lateness", z3.And(read("relay.late_score") >= 0,
+                                read("relay.late_score") <= self.before("relay.late_most"))),
             ("ghosts", z3.And(ghost.unplugged_ms >= 0, ghost.quiet_ms >= 0)),
         ]
         busy = as_bool(read("relay.permissives.busy"))
