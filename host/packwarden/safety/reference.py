@@ -6,7 +6,9 @@
 from __future__ import annotations
 
 from packwarden import paths
+from packwarden.bench import hazards as campaign_hazards
 from packwarden.bench import reference
+from packwarden.bench.faults import KINDS
 from packwarden.safety import trace
 from packwarden.safety.trace import MEANS, SHOWS, Requirement
 
@@ -78,9 +80,23 @@ def back() -> str:
     return "\n\n".join(out)
 
 
+def hardware() -> str:
+    """Faults that the campaign shows to be hazards whatever the relay does, and the builder's answer to each."""
+    out = [
+        "## What only hardware can answer",
+        "Faults from which the campaign (docs/campaign.md) saw something pass its limit, said or not said. The relay's "
+        "program can't end these alone: whoever builds the car has to.",
+        "| fault | what passes its limit | what the builder must do |\n|---|---|---|",
+    ]
+    for kind, (quantities, answer) in sorted(campaign_hazards.HARDWARE.items()):
+        passed = "; ".join(campaign_hazards.BY_NAME[name].about for name in quantities)
+        out[-1] += "\n| `%s`: %s | %s | %s |" % (kind, KINDS[kind].about, passed, answer)
+    return "\n\n".join(out)
+
+
 def whole() -> str:
     """Everything that is made."""
-    return "\n\n".join((hazards(), requirements(), evidence(), back()))
+    return "\n\n".join((hazards(), hardware(), requirements(), evidence(), back()))
 
 
 if __name__ == "__main__":
