@@ -98,6 +98,17 @@ def test_what_does_not_hold_exits_1(here: Path, run: Any) -> None:
     assert written(here) == ["page.html"]
 
 
+def test_a_scenario_that_expects_nothing_says_so(here: Path, run: Any) -> None:
+    """It can't fail: whoever forgot to say what must be true should not read a green line."""
+    text = '[scenario]\nname = "idle"\nabout = "a"\npack = "orchard-truck"\n[[course]]\ndo = "park"\nfor_s = 1\n'
+    (here / "idle.toml").write_text(text)
+    for more in ((), ("--json",)):
+        code, out, err = run("bench", "idle.toml", "--no-report", *more)
+        assert code == 0 and "idle: nothing was expected" in err
+    code, out, err = run("bench", "stopped.toml", "--no-report")
+    assert "nothing was expected" not in err
+
+
 def test_many_are_summed_up(here: Path, run: Any, monkeypatch: pytest.MonkeyPatch) -> None:
     for n in range(3):
         (here / ("s%d.toml" % n)).write_text(STOPPED.replace('"stopped"', '"s%d"' % n))
