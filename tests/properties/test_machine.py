@@ -81,7 +81,11 @@ def test_cost_of_the_stateful_tests():
 
     Fixed.watched = watched
     began = time.perf_counter()
-    run_state_machine_as_test(Fixed, settings=settings(profile(10, 30), derandomize=True))
+    try:
+        run_state_machine_as_test(Fixed, settings=settings(profile(10, 30, shrink=False), derandomize=True))
+    except Violation:
+        print(watched.failed[1])
+        raise
     took_s = time.perf_counter() - began
     print(
         "\nstateful: %.0f steps/s, %.0f scans/s with the oracle looking (%d courses, %d scans)"

@@ -167,6 +167,20 @@ class Truth:
             p.add("contact")
         if self.low_mv < 4000 or self.high_mv > 17500:
             p.add("extreme")
+        # What was there stays there until it is beyond the dropout: a row that has picked up runs on between the two.
+        was = getattr(self, "present", set())
+        far = max(self.high_mv - self.median, self.median - self.low_mv)
+        between = {
+            "low": self.low_mv + sag <= s["v27_dropout_mv"] + 100,
+            "high": self.high_mv >= self.v59(max(temps)) - s["v59_pickup_mv"] + s["v59_dropout_mv"] - 150
+            or self.high_mv >= s["v59_high_dropout_mv"] - 150,
+            "away": far >= s["v60_dropout_mv"] - 100,
+            "hot": max(temps) * 10 >= s["t49_alarm_dropout_dc"] - 10,
+            "cold": min(temps) * 10 <= s["t49_cold_dropout_dc"] + 10,
+            "aux": w.aux_mv <= s["aux_alarm_dropout_mv"] + 60,
+            "leak": bool(w.leak) and self.ohm_per_v() <= s["iso_alarm_dropout_ohmv"] * 1.4,
+        }
+        p |= {name for name, still in between.items() if still and name in was}
         if self.damage:
             p.add("damage")
         if not all(s[e] for e in ("e27_on", "e59_on", "e60_on", "e76_time_on", "e49_on", "e27x_on", "e64_on")):
