@@ -21,7 +21,7 @@ WORDS = ["TO" + "DO", "FIX" + "ME", "XX" + "X", "HA" + "CK"]
 FORBIDDEN = [*WORDS, "/ho" + "me/", "/ro" + "ot/", "/tm" + "p/", "/Use" + "rs/"]
 FORBIDDEN_RE = re.compile("|".join(r"(?<![\w.~-])%s" % re.escape(word) for word in FORBIDDEN))
 TEXT = {"", ".py", ".toml", ".md", ".txt", ".json", ".js", ".mjs", ".css", ".html", ".svg", ".csv"}
-NOT_OURS = {".git", ".venv", ".hypothesis", "out", "build", "dist", "node_modules", "typings"}
+NOT_OURS = {"corpus", ".git", ".venv", ".hypothesis", "out", "build", "dist", "node_modules", "typings"}
 
 # Started by name, so imported by nothing: the board's main program, its file list, the command, `make docs`.
 ENTRY_POINTS = {"main", "manifest", "packwarden.cli", "packwarden.__main__", "packwarden.bench.reference"}

@@ -64,7 +64,7 @@ class Commands:
                 self.n = 0
                 self.over = False
                 if answered:
-                    return True  # the next command waits for the next turn: replies find room, listings aren't cut short
+                    return True  # the next command waits: replies find room, and listings aren't cut short
             elif self.n == LINE_MAX or not 32 <= b < 127:
                 self.over = True
             else:

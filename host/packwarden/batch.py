@@ -38,7 +38,8 @@ def find(name: str) -> Path:
             return path
     except (OSError, ValueError):  # a name that no file can have
         pass
-    raise InputError(name, "scenario", name, schema.near(name, [p.stem for p in shipped()]) + ", or a file; `packwarden scenarios` lists them")
+    known = schema.near(name, [p.stem for p in shipped()])
+    raise InputError(name, "scenario", name, known + ", or a file; `packwarden scenarios` lists them")
 
 
 def load(names: Sequence[str], seed: Optional[int]) -> list[Scenario]:

@@ -29,7 +29,8 @@ def load_pack(name_or_path: str, beside: Path | None = None) -> PackSpec:
     path = PACKS / (name_or_path + ".toml")
     if name_or_path not in names:
         path = (beside / name_or_path) if beside else Path(name_or_path)
-    return from_toml(path, read_toml(path, "pack", "one of %s, or a path to a pack file" % ", ".join(names), name_or_path))
+    allowed = "one of %s, or a path to a pack file" % ", ".join(names)
+    return from_toml(path, read_toml(path, "pack", allowed, name_or_path))
 
 
 def read_toml(path: Path, key: str, allowed: str, shown: str | None = None) -> dict[str, Any]:

@@ -23,7 +23,8 @@ def one_input(data: bytes) -> None:
             kind, seq, fields = told
             assert len(raw) < 240 and all(32 <= b < 127 for b in raw)
             assert raw[-5:-4] == b"*" and raw[-4:] == b"%04x" % crc_hqx(raw[:-5], 0xFFFF)
-            assert raw.startswith(kind.encode() + b" ") and raw[len(kind) + 1 :].lstrip(b"0").startswith(b"%d" % seq if seq else b"")
+            number = raw[len(kind) + 1 :].lstrip(b"0")
+            assert raw.startswith(kind.encode() + b" ") and number.startswith(b"%d" % seq if seq else b"")
             assert 0 <= seq <= 65535 and all(isinstance(v, str) for v in fields.values())
     clock = [(0, 0.0), (1000, 2.0)]
     found = [line for line in result.decode(b"\n".join(out), KINDS, clock, [(0, 0.0), (40, 1.0)]) if line]

@@ -35,7 +35,7 @@ for _row in settings.TABLE:
 KEYS = list(NAMES)
 FIELDS = {"who": [], "get": ["name"], "set": ["name", "value"], "apply": ["digest"], "forget": [], "list": ["what"],
           "clear": ["code"]}  # fmt: skip
-WHOLE = re.compile(r"([^ ]*) ([0-9]{1,6})((?: [^ =]*=[^ =]*)*)")
+WHOLE = re.compile(r"([^ ]*) ([0-9]{1,6})((?: [^ ]*)*)")
 
 
 @lru_cache(maxsize=None)
@@ -103,9 +103,12 @@ class Model:
         if not found:
             return None
         pairs = [w.split("=") for w in found[3].split(" ")[1:]]
-        return found[1], found[2], [p[0] for p in pairs], [p[1] for p in pairs]
+        # A field that is none spoils the names, which never hold a `=`.
+        return found[1], found[2], [p[0] if len(p) == 2 else "=" for p in pairs], [p[-1] for p in pairs]
 
-    def takes(self, command: tuple[str, str, list[str], list[str]], reply: dict[str, str], mode: int, off: bool) -> None:
+    def takes(
+        self, command: tuple[str, str, list[str], list[str]], reply: dict[str, str], mode: int, off: bool
+    ) -> None:
         """Hold a reply against the document, in the mode in which it was given."""
         word, number, names, given = command
         assert reply["req"] == str(int(number)), reply

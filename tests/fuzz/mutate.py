@@ -26,7 +26,8 @@ ODD = [
 @lru_cache(maxsize=None)
 def words() -> list[bytes]:
     """Every word that means something in a file."""
-    found: set[str] = set(KINDS) | set(SETTING) | set(schema.CLAUSES) | {r[0] for r in ELEMENTS} | {r[1] for r in ELEMENTS}
+    found: set[str] = set(KINDS) | set(SETTING) | set(schema.CLAUSES)
+    found |= {r[0] for r in ELEMENTS} | {r[1] for r in ELEMENTS}
     for section in schema.SECTIONS:
         found |= {section.name} | {key.name for key in section.keys}
         for key in section.keys:
@@ -78,7 +79,8 @@ def toml(data: bytes, rng: random.Random) -> bytes:
 
 VERBS = [b"who", b"get", b"set", b"apply", b"forget", b"list", b"clear", b"open", b"wh", b""]
 VALUES = [b"0", b"1", b"-1", b"12", b"4711", b"500", b"10500", b"%d", b"fields", b"settings", b"trips", b"999999999",
-          b"1234567890", b"-999999999", b"1.5", b"+1", b"1_0", b"", b" ", b"=", b"reset_code", b"n_modules"]  # fmt: skip
+          b"1234567890", b"-999999999", b"1.5", b"+1", b"1_0", b"", b" ", b"=", b"reset_code",
+          b"n_modules"]  # fmt: skip
 
 
 def _command(rng: random.Random) -> bytes:

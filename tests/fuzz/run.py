@@ -107,7 +107,8 @@ def keep(target: str) -> None:
     made = OUT / target / "merged"
     shutil.rmtree(made, ignore_errors=True)
     made.mkdir(parents=True)
-    told = [sys.executable, str(Path(__file__).resolve()), "one", target, "-merge=1", "-max_len=%d" % LENGTH_MAX[target],
+    told = [sys.executable, str(Path(__file__).resolve()), "one", target, "-merge=1",
+            "-max_len=%d" % LENGTH_MAX[target],
             str(made), str(CORPUS / target), str(OUT / target / "corpus")]  # fmt: skip
     subprocess.run(told, capture_output=True, cwd=ROOT, check=False)
     total = sum(path.stat().st_size for path in (CORPUS / target).iterdir())
@@ -145,7 +146,8 @@ def main() -> int:
         for target in given.rest:
             keep(target)
         return 0
-    return 0 if all([fuzz(target, given.seconds) for target in given.rest or TARGETS]) else 1
+    held = [fuzz(target, given.seconds) for target in given.rest or TARGETS]  # every one, whatever came of the first
+    return 0 if all(held) else 1
 
 
 if __name__ == "__main__":

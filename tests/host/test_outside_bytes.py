@@ -1,4 +1,4 @@
-"""What the fuzz targets found on the host, each with its story, and what an error must tell.  docs/fuzz.md has the list."""
+"""What the fuzz targets found on the host, each with its story, and what an error must tell (docs/fuzz.md)."""
 
 from __future__ import annotations
 
@@ -6,11 +6,11 @@ from binascii import crc_hqx
 from pathlib import Path
 
 import pytest
+from scenarios import make
 
 from packwarden import batch, packs
 from packwarden.bench import result, scenario, schema, tables
 from packwarden.errors import InputError
-from scenarios import make
 
 HEAD = '[scenario]\nname = "own"\nabout = "a"\npack = "%s"\n[[course]]\ndo = "park"\nfor_s = 5\n'
 DIGITS = "9" * 5000
@@ -83,7 +83,8 @@ def sealed(body: bytes) -> bytes:
 
 @pytest.mark.parametrize("body", [
     b"change 1 t= to=rest why=x", b"change 1 t=x to=rest why=x", b"change 1 t=5 why=x", b"change +1 t=5 to=rest why=x",
-    b"change 1_0 t=5 to=rest why=x", b"change 70000 t=5 to=rest why=x", b"event 1 t=5 el=27 stage=a ix=1 on=2 act=1 x=0",
+    b"change 1_0 t=5 to=rest why=x", b"change 70000 t=5 to=rest why=x",
+    b"event 1 t=5 el=27 stage=a ix=1 on=2 act=1 x=0",
     b"change 1 t=5 to=re\x07st why=x", b"change 1 t=5 to=\xc3\xa9 why=x", b"mods 1 t=5 bad=0 mv=1,,2",
     b"change 1 t=5 to=rest why=" + b"x" * 220,
 ])  # fmt: skip

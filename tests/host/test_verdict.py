@@ -79,7 +79,7 @@ def test_the_clock_is_read_across_the_wrap() -> None:
 
 def test_a_line_cut_or_changed_anywhere_does_not_decode() -> None:
     """CRC-16/IBM-3740 (check value 29B1, tests/published) over everything before the star."""
-    whole = line("event", 1.0, el="27", ix=4)[:-1]
+    whole = line("event", 1.0, el="27", stage="floor", ix=4, on=1, act="10", x=7900)[:-1]
     assert results.parse(whole) is not None
     for n in range(len(whole)):
         assert results.parse(whole[:n]) is None
