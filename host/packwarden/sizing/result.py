@@ -1,0 +1,117 @@
+"""What a calculation gives: a value with its formula, source, assumptions and verdict; and curves to plot."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import Callable, Sequence
+
+OK, TIGHT, REFUSE, DECIDE = "ok", "tight", "refuse", "decide"
+VERDICTS = (OK, TIGHT, REFUSE, DECIDE)
+MEANING = {
+    OK: "within its limit with room to spare",
+    TIGHT: "within its limit, with little room; or a nuisance, not a danger",
+    REFUSE: "beyond its limit: change the part or the setting",
+    DECIDE: "nothing here can judge it: local code or a person licensed to do such work decides",
+}
+
+PRACTICE = "common practice, no source"
+MEMORY = "from memory"
+ESTIMATE = "estimate, no source"
+DEFINITION = "definition"
+
+LICENSED = "Where you live a code may say otherwise, or want a person licensed for it; then they are right."
+
+
+@dataclass(frozen=True)
+class Result:
+    """One result.  `value` in SI or in `unit`; `limit`: what it was held against, in the same unit, or None."""
+
+    name: str  # topic.what, for scripts: it stays the same
+    what: str
+    value: float
+    unit: str
+    formula: str
+    source: str
+    verdict: str = OK
+    word: str = ""  # why this verdict, in a few plain words
+    limit: float | None = None
+    assumes: tuple[str, ...] = ()
+    caution: str = ""
+
+    def __post_init__(self) -> None:
+        if self.verdict not in VERDICTS:
+            raise ValueError("verdict of %s: %s, not one of %s" % (self.name, self.verdict, ", ".join(VERDICTS)))
+        if math.isnan(self.value):
+            raise ValueError("%s came out as no number" % self.name)
+
+
+@dataclass(frozen=True)
+class Curve:
+    """Points of a line.  `look`: bold, second, third, dotted; `dots` marks each point."""
+
+    label: str
+    x: tuple[float, ...]
+    y: tuple[float, ...]
+    look: str = "bold"
+    dots: bool = False
+
+
+@dataclass(frozen=True)
+class Plot:
+    """Some curves on one pair of axes.  `levels`: (value of y, label) drawn across."""
+
+    title: str
+    x_label: str
+    y_label: str
+    curves: tuple[Curve, ...]
+    levels: tuple[tuple[float, str], ...] = ()
+    log: bool = False  # both axes
+
+
+@dataclass(frozen=True)
+class Report:
+    """What a topic gives."""
+
+    results: tuple[Result, ...]
+    plots: tuple[Plot, ...] = ()
+
+
+def at_most(value: float, limit: float, tight: float = 0.8) -> str:
+    """Verdict on a value that must not pass `limit`: tight from `tight` of the limit on."""
+    return OK if value <= tight * limit else TIGHT if value <= limit else REFUSE
+
+
+def at_least(value: float, limit: float, tight: float = 1.25) -> str:
+    """Verdict on a value that must reach `limit`: tight below `tight` times the limit."""
+    return OK if value >= tight * limit else TIGHT if value >= limit else REFUSE
+
+
+def worst(verdicts: Sequence[str]) -> str:
+    """The gravest of some verdicts; ok when there are none."""
+    rank = {OK: 0, DECIDE: 1, TIGHT: 2, REFUSE: 3}
+    return max(verdicts, key=lambda v: rank[v], default=OK)
+
+
+def above_zero(**given: float) -> None:
+    """Raises ValueError, with its name, for an argument that is not a finite number above 0."""
+    for name, value in given.items():
+        if not (value > 0.0 and math.isfinite(value)):
+            raise ValueError("%s = %r: allowed a finite number above 0" % (name, value))
+
+
+def not_negative(**given: float) -> None:
+    """Raises ValueError, with its name, for an argument that is not a finite number from 0."""
+    for name, value in given.items():
+        if not (value >= 0.0 and math.isfinite(value)):
+            raise ValueError("%s = %r: allowed a finite number from 0" % (name, value))
+
+
+def sampled(
+    label: str, f: Callable[[float], float], low: float, high: float, look: str = "bold", n: int = 120,
+    log: bool = False,
+) -> Curve:  # fmt: skip
+    """A curve of f over n points from low to high, evenly or by equal ratios."""
+    steps = [k / (n - 1) for k in range(n)]
+    xs = [low * (high / low) ** s for s in steps] if log else [low + (high - low) * s for s in steps]
+    return Curve(label, tuple(xs), tuple(f(x) for x in xs), look)
