@@ -22,7 +22,9 @@ from packwarden.views import sizing_page, sizing_table
 
 @click.command()
 @click.argument("pack", default="orchard-truck")
-@click.option("--parts", type=click.Path(path_type=Path), help="TOML file of hardware, where it differs from the reference.")
+@click.option(
+    "--parts", type=click.Path(path_type=Path), help="TOML file of hardware, where it differs from the reference."
+)
 @click.option("--only", multiple=True, metavar="NAME", help="Only this topic.  May be given again.")
 @click.option("--list", "listing", is_flag=True, help="Say which topics there are, and stop.")
 @click.option("--all", "every", is_flag=True, help="Every result in the table, with formula and source.")
@@ -30,9 +32,15 @@ from packwarden.views import sizing_page, sizing_table
 @click.option("--json", "as_json", is_flag=True, help="Results as JSON on stdout in place of the table.")
 @click.pass_context
 def size(
-    ctx: click.Context, pack: str, parts: Optional[Path], only: tuple[str, ...], listing: bool, every: bool,
-    out: Optional[Path], as_json: bool,
-) -> None:  # fmt: skip
+    ctx: click.Context,
+    pack: str,
+    parts: Optional[Path],
+    only: tuple[str, ...],
+    listing: bool,
+    every: bool,
+    out: Optional[Path],
+    as_json: bool,
+) -> None:
     """Compute what a pack's parts must stand, and how well the relay measures with them (docs/sizing.md).
 
     PACK is the name of a pack that comes with packwarden, or a pack file.  Exit 0 when nothing is refused, 1 when
@@ -69,14 +77,34 @@ def as_data(job: Job, done: Sequence[topics.Done], page: Optional[Path] = None) 
     """Everything as what JSON can hold; docs/sizing.md lists the keys."""
     counts = {v: sum(r.verdict == v for d in done for r in d.report.results) for v in VERDICTS}
     return {
-        "pack": job.pack.name, "parts": job.parts.name, "held": counts[REFUSE] == 0, "verdicts": counts,
-        "meaning": dict(MEANING), "page": str(page) if page else None,
-        "topics": [{
-            "topic": d.topic.name, "about": d.topic.about, "verdict": d.verdict,
-            "results": [{
-                "name": r.name, "what": r.what, "value": r.value, "unit": r.unit, "limit": r.limit,
-                "verdict": r.verdict, "word": r.word, "formula": r.formula, "source": r.source,
-                "assumes": list(r.assumes), "caution": r.caution,
-            } for r in d.report.results],
-        } for d in done],
-    }  # fmt: skip
+        "pack": job.pack.name,
+        "parts": job.parts.name,
+        "held": counts[REFUSE] == 0,
+        "verdicts": counts,
+        "meaning": dict(MEANING),
+        "page": str(page) if page else None,
+        "topics": [
+            {
+                "topic": d.topic.name,
+                "about": d.topic.about,
+                "verdict": d.verdict,
+                "results": [
+                    {
+                        "name": r.name,
+                        "what": r.what,
+                        "value": r.value,
+                        "unit": r.unit,
+                        "limit": r.limit,
+                        "verdict": r.verdict,
+                        "word": r.why,
+                        "formula": r.formula,
+                        "source": r.source,
+                        "assumes": list(r.assumes),
+                        "caution": r.caution,
+                    }
+                    for r in d.report.results
+                ],
+            }
+            for d in done
+        ],
+    }

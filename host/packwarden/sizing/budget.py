@@ -18,7 +18,7 @@ from packwarden.sizing.parts import Adc, Calibration, Divider
 from packwarden.sizing.result import above_zero, not_negative
 
 PEAK_SIGMAS = 3.3  # noise stays within this many sigmas either way in 999 of 1000 readings (normal distribution)
-MC_SEED = 60
+TRIALS, MC_SEED = 1500, 60  # of the Monte Carlo
 
 
 def ratio(top_ohm: float, bottom_ohm: float) -> float:
@@ -42,7 +42,7 @@ def filter_s(top_ohm: float, bottom_ohm: float, farad: float) -> float:
 
 def lsb_v(adc: Adc, k: float) -> float:
     """One count of the converter, in V at the tap, behind a divider of ratio k: full scale / 2^bits * k."""
-    return adc.full_scale_v / 2.0**adc.bits * k
+    return float(adc.full_scale_v / 2.0**adc.bits * k)
 
 
 @dataclass(frozen=True)
@@ -175,7 +175,9 @@ def modules(job: Job, module_v: float, below_v: float, off_k: float | None = Non
     return tuple(out)
 
 
-def monte_carlo(job: Job, module_v: float, trials: int = 1500, seed: int = MC_SEED) -> tuple[list[float], list[float]]:
+def monte_carlo(
+    job: Job, module_v: float, trials: int = TRIALS, seed: int = MC_SEED
+) -> tuple[list[float], list[float]]:
     """(99.7 % quantile, largest) of the size of each module's error over `trials` built and calibrated heads, V.
 
     Each trial draws a temperature evenly from the ambient's range, and evenly within its half-width: for each head the

@@ -48,7 +48,7 @@ class Job:
     @property
     def open_v(self) -> float:
         """String voltage full, at rest, 25 degC."""
-        return self.n * self.pack.module.chemistry.ocv_v[-1]
+        return float(self.n * self.pack.module.chemistry.ocv_v[-1])
 
     @property
     def nominal_v(self) -> float:
@@ -59,7 +59,13 @@ class Job:
     def charging_module_v(self) -> float:
         """The most that the charger brings a module to, in the cold."""
         c = self.pack.charger
-        return max(c.absorption_v, c.equalise_v) + c.v_per_c * min(0.0, self.parts.ambient.low_c - 25.0)
+        each: float = max(c.absorption_v, c.equalise_v) + c.v_per_c * min(0.0, self.parts.ambient.low_c - 25.0)
+        return each
+
+    @property
+    def charged_v(self) -> float:
+        """The most that the charger brings the string to, in the cold: what the link may be charged to."""
+        return self.n * self.charging_module_v
 
     @property
     def highest_v(self) -> float:
@@ -71,7 +77,7 @@ class Job:
         """Lowest resistance of the string with its cables and joints: full, warm, modules at the low end."""
         m, bus = self.pack.module, self.pack.bus
         low = max(0.5, 1.0 - 3.0 * m.resistance_spread / self.n**0.5)
-        return self.n * (m.resistance_ohm * low + bus.joint_ohm) + bus.cable_ohm
+        return float(self.n * (m.resistance_ohm * low + bus.joint_ohm) + bus.cable_ohm)
 
     def warmest_off_k(self) -> float:
         """Largest distance from the temperature of calibration, K."""

@@ -101,7 +101,7 @@ class Link:
     """The link as the precharge meets it."""
 
     tolerance: float = number(0.2, 0.0, 0.5, "tolerance of the link capacitor, relative")
-    label_s: float = number(30.0, 0.1, 3600.0, "waiting time that the label on the controller says, s")
+    label_s: float = number(60.0, 0.1, 3600.0, "waiting time that the label on the controller says, s")
 
 
 @dataclass(frozen=True)
@@ -111,6 +111,7 @@ class Contactor:
     carry_a: float = number(500.0, 1.0, 5000.0, "current carried without end, A")
     break_a: float = number(400.0, 1.0, 10000.0, "current it breaks again and again at break_v, A")
     break_once_a: float = number(2000.0, 1.0, 50000.0, "current it breaks once at break_v, A")
+    make_a: float = number(650.0, 1.0, 50000.0, "current it makes again and again, A")
     break_v: float = number(320.0, 10.0, 1500.0, "voltage of those, V")
     withstand_a2s: float = number(1.5e6, 1.0, 1e9, "I2t that closed contacts stand without welding, A2s")
     coil_v: float = number(12.0, 3.0, 100.0, "coil, rated voltage, V")
@@ -120,7 +121,7 @@ class Contactor:
     travel_s: float = number(0.006, 0.0, 0.5, "from letting go to open contacts, s")
     clamp_v: float = number(36.0, 0.3, 500.0, "clamp across the coil, V; 0.7 is a plain diode")
     clamp_j: float = number(0.6, 0.001, 100.0, "energy of one pulse that the clamp takes, J")
-    driver_v: float = number(60.0, 10.0, 1000.0, "rated voltage of the coil driver, V")
+    driver_v: float = number(80.0, 10.0, 1000.0, "rated voltage of the coil driver, V")
 
 
 @dataclass(frozen=True)
@@ -140,7 +141,7 @@ class Cable:
     strand_class: float = number(5.0, 2.0, 5.0, "class of IEC 60228: 2 stranded or 5 flexible")
     length_m: float = number(9.0, 0.1, 200.0, "length there and back, m")
     insulation_mm: float = number(1.8, 0.2, 20.0, "thickness of insulation, mm")
-    insulation_c: float = number(105.0, 50.0, 250.0, "hottest that the insulation may be, degC")
+    insulation_c: float = number(125.0, 50.0, 250.0, "hottest that the insulation may be, degC")
     loss_w_per_m2k: float = number(11.0, 3.0, 40.0, "heat given off by its surface, W/(m2 K)")
     adiabatic_k: float = number(143.0, 50.0, 250.0, "k of the adiabatic rule, A s^0.5/mm2")
     rated_v: float = number(600.0, 10.0, 2000.0, "rated voltage, V")
@@ -202,7 +203,7 @@ class Build:
     front_share: float = number(0.55, 0.0, 1.0, "part of the car without pack that the front axle carries")
     front_max_kg: float = number(800.0, 50.0, 20000.0, "front axle's permitted load, kg")
     rear_max_kg: float = number(950.0, 50.0, 20000.0, "rear axle's permitted load, kg")
-    wanted_km: float = number(40.0, 0.0, 1000.0, "range that is wanted in the city cycle, km")
+    wanted_km: float = number(0.0, 0.0, 1000.0, "range wanted in the city cycle, km; 0: none said")
     road_load_error: float = number(0.15, 0.0, 0.9, "uncertainty of the road load and losses, relative")
     capacity_error: float = number(0.1, 0.0, 0.9, "uncertainty of the capacity (age, temperature), relative")
 
@@ -250,8 +251,23 @@ class Parts:
         return self.box.get(box, BoxPlace()).at_m
 
 
-ONE = ("ambient", "divider", "calibration", "sense_lead", "precharge", "bleed", "link", "contactor", "main_fuse",
-       "cable", "bridge", "mains", "air", "aux", "build")  # fmt: skip
+ONE = (
+    "ambient",
+    "divider",
+    "calibration",
+    "sense_lead",
+    "precharge",
+    "bleed",
+    "link",
+    "contactor",
+    "main_fuse",
+    "cable",
+    "bridge",
+    "mains",
+    "air",
+    "aux",
+    "build",
+)
 TEXTS = ("name", "about", "use_adc")
 
 

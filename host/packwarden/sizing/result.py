@@ -6,6 +6,8 @@ import math
 from dataclasses import dataclass
 from typing import Callable, Sequence
 
+from packwarden.sizing.table_results import ROWS
+
 OK, TIGHT, REFUSE, DECIDE = "ok", "tight", "refuse", "decide"
 VERDICTS = (OK, TIGHT, REFUSE, DECIDE)
 MEANING = {
@@ -34,16 +36,68 @@ class Result:
     formula: str
     source: str
     verdict: str = OK
-    word: str = ""  # why this verdict, in a few plain words
+    word: str = ""  # why it is not ok, in a few plain words
     limit: float | None = None
     assumes: tuple[str, ...] = ()
     caution: str = ""
+    detail: bool = False  # one of many of its kind: not shown unless all are asked for
 
     def __post_init__(self) -> None:
         if self.verdict not in VERDICTS:
             raise ValueError("verdict of %s: %s, not one of %s" % (self.name, self.verdict, ", ".join(VERDICTS)))
-        if math.isnan(self.value):
-            raise ValueError("%s came out as no number" % self.name)
+        if not math.isfinite(self.value):
+            raise ValueError("%s came out as %r, not a finite number" % (self.name, self.value))
+
+    @property
+    def why(self) -> str:
+        """The word, where there is something to say."""
+        return "" if self.verdict == OK else self.word
+
+
+def _rows() -> dict[str, tuple[str, ...]]:
+    """name -> (unit, formula, source, what, word) of the table."""
+    lines = [line for block in ROWS for line in block.strip().splitlines() if not line.startswith("#")]
+    cells = [[cell.strip() for cell in (line + " ").split(" | ")] for line in lines]
+    return {row[0]: tuple(row[1:]) for row in cells}
+
+
+TABLE = _rows()
+
+
+def told(
+    name: str,
+    value: float,
+    verdict: str = OK,
+    limit: float | None = None,
+    *,
+    at: tuple[object, ...] = (),
+    fill: tuple[object, ...] = (),
+    why: tuple[object, ...] = (),
+    assumes: tuple[str, ...] = (),
+    caution: str = "",
+    detail: bool = False,
+) -> Result:
+    """A result with the words of its row in the table; `at`, `fill` and `why` go into its name, text and word.
+
+    A word of two parts says one thing when it is tight and another when it is refused.
+    """
+    unit, formula, source, what, word = TABLE[name]
+    tight, _, refused = word.partition(" // ")
+    word = refused if refused and verdict == REFUSE else tight
+    return Result(
+        name % at if at else name,
+        what % fill if fill else what,
+        value,
+        unit,
+        formula,
+        source,
+        verdict,
+        word % why if why else word,
+        limit,
+        assumes,
+        caution,
+        detail,
+    )
 
 
 @dataclass(frozen=True)
@@ -107,10 +161,25 @@ def not_negative(**given: float) -> None:
             raise ValueError("%s = %r: allowed a finite number from 0" % (name, value))
 
 
+def between(xs: tuple[float, ...], ys: tuple[float, ...], x: float) -> float:
+    """y at x on straight lines between points; the ends' values beyond them."""
+    if x <= xs[0]:
+        return ys[0]
+    for a, b, c, d in zip(xs, xs[1:], ys, ys[1:]):
+        if x <= b:
+            return c + (d - c) * (x - a) / (b - a)
+    return ys[-1]
+
+
 def sampled(
-    label: str, f: Callable[[float], float], low: float, high: float, look: str = "bold", n: int = 120,
+    label: str,
+    f: Callable[[float], float],
+    low: float,
+    high: float,
+    look: str = "bold",
+    n: int = 120,
     log: bool = False,
-) -> Curve:  # fmt: skip
+) -> Curve:
     """A curve of f over n points from low to high, evenly or by equal ratios."""
     steps = [k / (n - 1) for k in range(n)]
     xs = [low * (high / low) ** s for s in steps] if log else [low + (high - low) * s for s in steps]

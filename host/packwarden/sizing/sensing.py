@@ -10,7 +10,6 @@ from packwarden.bench import tables
 from packwarden.sizing import budget
 from packwarden.sizing.job import Job
 from packwarden.sizing.result import (
-    DEFINITION,
     ESTIMATE,
     OK,
     REFUSE,
@@ -21,12 +20,13 @@ from packwarden.sizing.result import (
     Result,
     at_least,
     at_most,
-    worst,
-)  # fmt: skip
+    between,
+    told,
+)
 
-CLOSED = "closed form"
 CURRENT_SIGMAS = 3.0
 GAIN_OFF = 0.02  # beyond this a gain was never calibrated for this divider; estimate
+RESTING_CHARGE = 0.2  # a module this full, at rest, is healthy: 27 should let it be
 
 
 def taps(job: Job) -> Report:
@@ -40,74 +40,78 @@ def taps(job: Job) -> Report:
         job.adc.full_scale_v * budget.ratio(p.divider_at(n).top_ohm, p.divider_at(n).bottom_ohm) / (n * high_v)
         for n in range(1, biggest + 1)
     )
-    out.append(Result(
-        "taps.range", "what the fullest tap can show, against every module at 59 high", room, "1",
-        "full scale * (top + bottom) / bottom / (place * 59 high)", CLOSED, at_least(room, 1.0, 1.05),
-        "" if room >= 1.05 else "the converter's range ends before 59 can act", 1.0))  # fmt: skip
+    out.append(told("taps.range", room, at_least(room, 1.0, 1.05), 1.0))
     off = _gain_off(job)
-    out.append(Result(
-        "taps.gain", "tap_gain_nv of the settings against the dividers' own gains, the farthest", off, "1",
-        "|tap_gain_nv / (full scale / 2^16 * ratio) - 1|", CLOSED,
-        OK if off <= 2.0 * d.tolerance else TIGHT if off < GAIN_OFF else REFUSE,
-        "" if off <= 2.0 * d.tolerance else "farther off than the resistors' tolerance: calibrate every tap"
-        if off < GAIN_OFF else "these settings are not for this divider", 2.0 * d.tolerance))  # fmt: skip
+    grave = OK if off <= 2.0 * d.tolerance else TIGHT if off < GAIN_OFF else REFUSE
+    out.append(told("taps.gain", off, grave, 2.0 * d.tolerance))
     load_a = biggest * high_v / (d.top_ohm + d.bottom_ohm)
-    out.append(Result(
-        "taps.load", "current that the fullest tap's divider takes for ever", load_a, "A", "V / (top + bottom)", CLOSED,
-        at_most(load_a, 0.001), "" if load_a <= 0.0008 else "drains the modules unevenly", 0.001,
-        ("1 mA as the most that a standing drain should be: 8.8 Ah a year; " + ESTIMATE,)))  # fmt: skip
+    out.append(
+        told(
+            "taps.load",
+            load_a,
+            at_most(load_a, 0.001),
+            0.001,
+            assumes=("1 mA as the most that a standing drain should be: 8.8 Ah a year; " + ESTIMATE,),
+        )
+    )
     each_v = biggest * high_v / d.top_parts
-    out.append(Result(
-        "taps.part_v", "voltage across one top resistor", each_v, "V", "V / top_parts", CLOSED,
-        at_most(each_v, d.part_v), "" if each_v <= 0.8 * d.part_v else "near or over its working voltage", d.part_v,
-        ("the bottom resistor's small share is left out",)))  # fmt: skip
+    out.append(
+        told(
+            "taps.part_v",
+            each_v,
+            at_most(each_v, d.part_v),
+            d.part_v,
+            assumes=("the bottom resistor's small share is left out",),
+        )
+    )
     each_w = load_a * load_a * d.top_ohm / d.top_parts
-    out.append(Result(
-        "taps.part_w", "power in one top resistor", each_w, "W", "I^2 R / top_parts", CLOSED,
-        at_most(each_w, d.part_w, 0.5), "", d.part_w))  # fmt: skip
+    out.append(told("taps.part_w", each_w, at_most(each_w, d.part_w, 0.5), d.part_w))
     tau = budget.filter_s(d.top_ohm, d.bottom_ohm, d.filter_f)
     corner = 1.0 / (2.0 * math.pi * tau) if tau else math.inf
-    out.append(Result(
-        "taps.corner", "corner of the filter", corner if tau else 0.0, "Hz", "1 / (2 pi (top || bottom) C)",
-        "closed form; ngspice gives 24.99 Hz for 1 Mohm, 68 kohm, 100 nF", OK))  # fmt: skip
+    out.append(told("taps.corner", corner if tau else 0.0, OK))
     slew_v = biggest * job.pack.module.resistance_ohm * job.pack.bus.controller_a
     settle = tau * max(0.0, math.log(max(1.0, slew_v / 0.01)))
     shortest = min(job.milli("v27_floor_ms"), job.milli("v59_high_ms"))
-    out.append(Result(
-        "taps.settle", "time until a full load step is settled to 10 mV at the fullest tap", settle, "s",
-        "tau ln(I R n / 10 mV)", CLOSED, at_most(settle, shortest, 0.5),
-        "" if settle <= 0.5 * shortest else "taps of unequal filters can look like a weak module for this long",
-        shortest, ("held against the shortest delay of 27 and 59",)))  # fmt: skip
+    out.append(
+        told(
+            "taps.settle",
+            settle,
+            at_most(settle, shortest, 0.5),
+            shortest,
+            assumes=("held against the shortest delay of 27 and 59",),
+        )
+    )
     nominal_v = job.milli("module_nominal_mv")
     rows = budget.modules(job, nominal_v, nominal_v)
     last = max(rows, key=lambda m: m.error.worst_v)
     mc, most = budget.monte_carlo(job, nominal_v)
-    where = "module %d (place %d of box %d)" % (last.k, last.place, last.box)
-    formula = "(shared) * V_module + (own) * (V_upper + V_lower) + 2 (fixed)"
     off_k = job.warmest_off_k()
-    assumes = ("%g K from calibration" % off_k, "every module at %g V" % nominal_v)
-    out.append(Result("taps.worst", "worst case of the worst module, " + where, last.error.worst_v, "V", formula,
-                      "closed form, sum of half-widths", assumes=assumes))  # fmt: skip
-    out.append(Result("taps.rss", "the same, root of the sum of squares", last.error.rss_v, "V", formula,
-                      "closed form", assumes=assumes))  # fmt: skip
-    out.append(Result("taps.monte_carlo", "the same, 99.7 % of heads built and calibrated", mc[last.k - 1], "V",
-                      formula, "Monte Carlo, 1500 trials, drift correlated by temperature", assumes=(assumes[1],)))
+    level = "every module at %g V" % nominal_v
+    away = ("%g K from calibration" % off_k, level)
+    out.append(told("taps.worst", last.error.worst_v, fill=(last.k, last.place, last.box), assumes=away))
+    out.append(told("taps.rss", last.error.rss_v, assumes=away))
+    out.append(told("taps.monte_carlo", mc[last.k - 1], assumes=(level, "%d trials" % budget.TRIALS)))
     for m in rows:
-        name = "module %d, box %d place %d, tap at %.1f V" % (m.k, m.box, m.place, m.upper_v)
-        out.append(Result("taps.module_%d" % m.k, "%s: worst case" % name, m.error.worst_v, "V", formula,
-                          "closed form; RSS %.0f mV, Monte Carlo %.0f mV, tap alone %.0f mV" % (
-                              m.error.rss_v * 1e3, mc[m.k - 1] * 1e3, m.tap.worst_v * 1e3)))  # fmt: skip
+        place = "%d (box %d place %d, tap at %.1f V)" % (m.k, m.box, m.place, m.upper_v)
+        about = (place, m.error.rss_v * 1e3, mc[m.k - 1] * 1e3)
+        out.append(told("taps.module_%d", m.error.worst_v, at=(m.k,), fill=about, detail=True))
+        out.append(told("taps.tap_%d", m.tap.worst_v, at=(m.k,), fill=(place, m.tap.rss_v * 1e3), detail=True))
     upper = budget.terms(p.divider_at(last.place), job.adc, p.calibration, off_k)
     heaviest = sorted(upper, key=lambda t: -_weight(t, last))[:4]
     for n, t in enumerate(heaviest, 1):
-        out.append(Result("taps.cause_%d" % n, "of that: " + t.name, _weight(t, last), "V", formula, CLOSED))
+        out.append(told("taps.cause_%d", _weight(t, last), at=(n,), fill=(t.name,)))
     xs = tuple(float(m.k) for m in rows)
-    plot = Plot("Error of each module's reading", "module", "mV", (
-        Curve("worst case", xs, tuple(m.error.worst_v * 1e3 for m in rows), "bold", True),
-        Curve("RSS", xs, tuple(m.error.rss_v * 1e3 for m in rows), "second", True),
-        Curve("Monte Carlo 99.7 %", xs, tuple(v * 1e3 for v in mc), "third", True),
-        Curve("Monte Carlo, largest", xs, tuple(v * 1e3 for v in most), "dotted", True),
-    ))  # fmt: skip
+    plot = Plot(
+        "Error of each module's reading",
+        "module",
+        "mV",
+        (
+            Curve("worst case", xs, tuple(m.error.worst_v * 1e3 for m in rows), "bold", True),
+            Curve("RSS", xs, tuple(m.error.rss_v * 1e3 for m in rows), "second", True),
+            Curve("Monte Carlo 99.7 %", xs, tuple(v * 1e3 for v in mc), "third", True),
+            Curve("Monte Carlo, largest", xs, tuple(v * 1e3 for v in most), "dotted", True),
+        ),
+    )
     return Report(tuple(out), (plot,))
 
 
@@ -144,11 +148,6 @@ class Stage:
     dropout: float
     error: float  # worst case of the worst module
     noise: float  # peak to peak, 999 of 1000 readings
-
-    @property
-    def name(self) -> str:
-        """For scripts."""
-        return "thresholds.%s_%s" % (self.number, self.stage)
 
 
 def stages(job: Job) -> list[Stage]:
@@ -187,76 +186,46 @@ def thresholds(job: Job) -> Report:
     found = stages(job)
     for s in found:
         width = abs(s.pickup - s.dropout)
-        verdict = at_least(width, s.noise, 2.0)
-        out.append(Result(
-            s.name + ".hysteresis", "%s %s: from pickup to dropout, against the noise of a reading" % (s.number, s.stage),
-            width, "V", "|pickup - dropout| >= 2 * %.1f sigma + 1 mV" % budget.PEAK_SIGMAS,
-            "normal distribution; filter's closed form", verdict,
-            "" if verdict == OK else "the hysteresis lies below the noise: the stage would chatter" if verdict == REFUSE
-            else "less than twice the noise", s.noise))  # fmt: skip
+        name = (s.number, s.stage)
+        out.append(
+            told("thresholds.%s_%s.hysteresis", width, at_least(width, s.noise, 2.0), s.noise, at=name, fill=name)
+        )
     for s in found:
-        out += _margins(job, s)
+        for key, room, nuisance in _margins(job, s):
+            verdict = at_least(room, s.error, 1.25)
+            if nuisance and verdict == REFUSE:
+                verdict = TIGHT
+            out.append(told("thresholds.%s_%s.%s" % (s.number, s.stage, key), room, verdict, s.error))
     xs = tuple(float(n) for n in range(1, len(found) + 1))
     label = ", ".join("%d: %s %s" % (n, s.number, s.stage) for n, s in enumerate(found, 1))
-    plot = Plot("Hysteresis, worst error and noise of each stage", label, "mV", (
-        Curve("hysteresis", xs, tuple(abs(s.pickup - s.dropout) * 1e3 for s in found), "bold", True),
-        Curve("worst error", xs, tuple(s.error * 1e3 for s in found), "second", True),
-        Curve("noise, peak to peak", xs, tuple(s.noise * 1e3 for s in found), "third", True),
-    ))  # fmt: skip
+    plot = Plot(
+        "Hysteresis, worst error and noise of each stage",
+        label,
+        "mV",
+        (
+            Curve("hysteresis", xs, tuple(abs(s.pickup - s.dropout) * 1e3 for s in found), "bold", True),
+            Curve("worst error", xs, tuple(s.error * 1e3 for s in found), "second", True),
+            Curve("noise, peak to peak", xs, tuple(s.noise * 1e3 for s in found), "third", True),
+        ),
+    )
     return Report(tuple(out), (plot,))
 
 
-def _margin(s: Stage, key: str, what: str, room: float, bad: str, nuisance: bool = False) -> Result:
-    """A distance that the worst error must not eat up."""
-    verdict = at_least(room, s.error, 1.25)
-    if nuisance and verdict == REFUSE:
-        verdict = TIGHT
-    word = "" if verdict == OK else bad if room < s.error else "the worst error leaves little of it"
-    return Result("%s.%s" % (s.name, key), "%s %s: %s" % (s.number, s.stage, what), room, "V",
-                  "distance >= worst-case error of the worst module", "closed form (topic taps)", verdict, word, s.error)
-
-
-def _margins(job: Job, s: Stage) -> list[Result]:
+def _margins(job: Job, s: Stage) -> list[tuple[str, float, bool]]:
+    """(row, distance that the worst error must not eat up, V, whether it is only a nuisance when it does)."""
     chem, charger = job.pack.module.chemistry, job.pack.charger
-    if (s.number, s.stage) == ("27", "floor"):
-        return [_margin(s, "reversal", "floor above a module at nothing", s.pickup,
-                        "a module may be reversed while it reads above the floor")]  # fmt: skip
-    if (s.number, s.stage) == ("27", "time"):
-        floor = job.milli("v27_floor_mv")
-        return [_margin(s, "floor", "pickup above the floor stage", s.pickup - floor,
-                        "the floor may act before the time stage", True)]  # fmt: skip
-    if (s.number, s.stage) == ("27", "rest"):
-        low_v = between(chem.charge_state, chem.ocv_v, 0.2)
-        return [_margin(s, "release", "dropout below a module resting at 20 % charge", low_v - s.dropout,
-                        "a healthy module at 20 % may never let it release", True)]  # fmt: skip
-    if (s.number, s.stage) == ("59", "time"):
-        return [
-            _margin(s, "charge", "pickup above the charger's absorption voltage, both at 25 degC",
-                    s.pickup - charger.absorption_v, "a good charger on a good module may trip it"),
-            _margin(s, "release", "dropout above the charger's absorption voltage, both at 25 degC",
-                    s.dropout - charger.absorption_v, "a derate may not release while the charger absorbs", True),
-        ]  # fmt: skip
-    if (s.number, s.stage) == ("59", "high"):
-        return [_margin(s, "range", "pickup below range_high_mv", job.milli("range_high_mv") - s.pickup,
-                        "the reading may be called impossible before 59 acts")]  # fmt: skip
-    if s.number == "60":
-        return [
-            _margin(s, "balanced", "pickup against a string that is balanced", s.pickup,
-                    "measuring alone may set it off"),
-            _margin(s, "release", "dropout against a string that is balanced", s.dropout,
-                    "measuring alone may keep it from releasing"),
-        ]  # fmt: skip
-    return []
-
-
-def between(xs: tuple[float, ...], ys: tuple[float, ...], x: float) -> float:
-    """y at x on straight lines between points; the ends' values beyond them."""
-    if x <= xs[0]:
-        return ys[0]
-    for a, b, c, d in zip(xs, xs[1:], ys, ys[1:]):
-        if x <= b:
-            return c + (d - c) * (x - a) / (b - a)
-    return ys[-1]
+    low_v = between(chem.charge_state, chem.ocv_v, RESTING_CHARGE)
+    return {
+        ("27", "floor"): [("reversal", s.pickup, False)],
+        ("27", "time"): [("floor", s.pickup - job.milli("v27_floor_mv"), True)],
+        ("27", "rest"): [("release", low_v - s.dropout, True)],
+        ("59", "time"): [
+            ("charge", s.pickup - charger.absorption_v, False),
+            ("release", s.dropout - charger.absorption_v, True),
+        ],
+        ("59", "high"): [("range", job.milli("range_high_mv") - s.pickup, False)],
+        ("60", "alarm"): [("balanced", s.pickup, False), ("release", s.dropout, False)],
+    }.get((s.number, s.stage), [])
 
 
 # -- the converter -------------------------------------------------------------------------------------------
@@ -270,18 +239,19 @@ def converter(job: Job) -> Report:
         other = dataclasses.replace(job, parts=dataclasses.replace(job.parts, use_adc=name))
         d = job.parts.divider_at(biggest)
         count = budget.lsb_v(adc, budget.ratio(d.top_ohm, d.bottom_ohm))
-        used = " (in use)" if name == job.parts.use_adc else ""
-        found = [r for topic in (taps, thresholds) for r in topic(other).results if r.verdict != OK]
-        verdict = worst([r.verdict for r in found if r.name.partition(".")[2] != "gain"])
-        broken = [r.name.partition(".")[2] for r in found if r.verdict == REFUSE]
-        out.append(Result(
-            "converter.%s.count" % name, "%s%s, %d bits over %g V: one count at the fullest tap" % (
-                name, used, adc.bits, adc.full_scale_v), count, "V", "full scale / 2^bits * ratio", DEFINITION))
+        found = [r for topic in (taps, thresholds) for r in topic(other).results]
+        refused = [r.name.partition(".")[2] for r in found if r.verdict == REFUSE and r.name != "taps.gain"]
+        mine = name == job.parts.use_adc
+        used = " (in use)" if mine else ""
+        out.append(told("converter.%s.count", count, at=(name,), fill=(name, used, adc.bits, adc.full_scale_v)))
         worst_v = max(s.error for s in stages(other))
-        if name != job.parts.use_adc and verdict == REFUSE:
-            verdict = OK  # one that is not used refuses nothing
-        out.append(Result(
-            "converter.%s.error" % name, "%s%s: worst error of any stage of 27, 59 and 60" % (name, used), worst_v, "V",
-            "topic thresholds with this converter", CLOSED, verdict,
-            "would be refused: " + ", ".join(broken) if broken else ""))  # fmt: skip
+        out.append(
+            told(
+                "converter.%s.error",
+                worst_v,
+                REFUSE if mine and refused else OK,  # one that is not used refuses nothing
+                at=(name,),
+                fill=(name, used, ", ".join(refused) or "nothing"),
+            )
+        )
     return Report(tuple(out))

@@ -1,4 +1,4 @@
-"""A plot of some curves as an SVG that needs no script: axes, curves of different strokes, levels, a legend in words."""
+"""A plot of some curves as an SVG that needs no script: axes, strokes that differ, levels, a legend in words."""
 
 from __future__ import annotations
 
@@ -25,7 +25,9 @@ def svg(plot: Plot) -> str:
     for v in x.ticks:
         p = x.at(v)
         out.append('<path class="grid" d="M%.1f %gV%g"/>' % (p, TOP, H - BOTTOM))
-        out.append('<text class="dim" x="%.1f" y="%g" text-anchor="middle">%s</text>' % (p, H - BOTTOM + 16, _number(v)))
+        out.append(
+            '<text class="dim" x="%.1f" y="%g" text-anchor="middle">%s</text>' % (p, H - BOTTOM + 16, _number(v))
+        )
     for v in y.ticks:
         p = y.at(v)
         out.append('<path class="grid" d="M%g %.1fH%g"/>' % (LEFT, p, W - RIGHT))
@@ -35,7 +37,9 @@ def svg(plot: Plot) -> str:
     for value, text in plot.levels:
         p = y.at(value)
         out.append('<path class="pickup" d="M%g %.1fH%g"/>' % (LEFT, p, W - RIGHT))
-        out.append('<text class="halo" x="%g" y="%.1f" text-anchor="end">%s</text>' % (W - RIGHT - 4, p - 4, escape(text)))
+        out.append(
+            '<text class="halo" x="%g" y="%.1f" text-anchor="end">%s</text>' % (W - RIGHT - 4, p - 4, escape(text))
+        )
     out += [_curve(c, x, y) for c in plot.curves]
     out.append("</svg></figure>\n")
     return "".join(out)

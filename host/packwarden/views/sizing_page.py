@@ -20,7 +20,10 @@ SHAPES = {
     REFUSE: ("trip", '<path d="M1 1h14v14H1z" fill="currentColor"/>'),
     DECIDE: ("decide", '<path d="M8 0L16 8L8 16L0 8Z" fill="currentColor"/>'),
 }
-MORE = ".decide{color:var(--blue)} .fold summary{cursor:pointer;color:var(--dim)} figure.plot{margin:1rem 0;max-width:46rem}"
+MORE = (
+    ".decide{color:var(--blue)} .fold summary{cursor:pointer;color:var(--dim)} "
+    "figure.plot{margin:1rem 0;max-width:46rem} @media print{.fold>*{display:block}}"
+)
 
 LIMITS = (
     "A calculation is as good as what it was given: parts that were described wrongly are sized wrongly. Measure what "
@@ -35,7 +38,9 @@ def page(job: Job, done: Sequence[Done]) -> str:
     """The whole page as text."""
     results = [r for d in done for r in d.report.results]
     bad = sum(r.verdict == REFUSE for r in results)
-    verdict = "%d of %d results refused" % (bad, len(results)) if bad else "nothing refused in %d results" % len(results)
+    verdict = (
+        "%d of %d results refused" % (bad, len(results)) if bad else "nothing refused in %d results" % len(results)
+    )
     title = "%s: sizing" % job.pack.name
     out = [
         '<!doctype html>\n<html lang="en">\n<head>\n<meta charset="utf-8">\n'
@@ -43,7 +48,8 @@ def page(job: Job, done: Sequence[Done]) -> str:
         "<meta http-equiv=\"Content-Security-Policy\" content=\"default-src 'none'; style-src 'unsafe-inline'\">\n"
         "<title>%s</title>\n<style>\n%s%s\n</style>\n</head>\n<body>\n"
         % (escape(title), STYLE.read_text(encoding="utf-8"), MORE),
-        '<p class="from">packwarden, sizing</p>\n<h1>%s</h1>\n<p>%s</p>\n<p class="note">With the parts of %s: %s.</p>\n'
+        '<p class="from">packwarden, sizing</p>\n<h1>%s</h1>\n<p>%s</p>\n'
+        '<p class="note">With the parts of %s: %s.</p>\n'
         % (escape(title), escape(job.pack.about), escape(job.parts.name), escape(job.parts.about)),
         '<div class="verdict%s"><div><strong>%s</strong>%s</div></div>\n'
         % (" broken" if bad else "", escape(verdict), "".join(_count(v, results) for v in VERDICTS)),
@@ -76,10 +82,15 @@ def _count(verdict: str, results: Sequence[Result]) -> str:
 
 def _rows(results: Sequence[Result]) -> str:
     rows = [
-        (_sign(r.verdict), escape(r.what), escape(amount(r.value, r.unit)),
-         "" if r.limit is None else escape(amount(r.limit, r.unit)), escape(r.word))
+        (
+            _sign(r.verdict),
+            escape(r.what),
+            escape(amount(r.value, r.unit)),
+            "" if r.limit is None else escape(amount(r.limit, r.unit)),
+            escape(r.why),
+        )
         for r in results
-    ]  # fmt: skip
+    ]
     return table(("verdict", "what", "value", "limit", "why"), rows, (2, 3))
 
 

@@ -14,8 +14,11 @@ from packwarden.views.table import grid
 
 # Colours by IEC 60073, each with a shape and its word.
 SIGNS = {
-    OK: ("\u25cf", "green"), TIGHT: ("\u25b2", "yellow"), REFUSE: ("\u25a0", "bold red"), DECIDE: ("\u25c6", "blue"),
-}  # fmt: skip
+    OK: ("\u25cf", "green"),
+    TIGHT: ("\u25b2", "yellow"),
+    REFUSE: ("\u25a0", "bold red"),
+    DECIDE: ("\u25c6", "blue"),
+}
 PREFIXES = ((1e6, "M"), (1e3, "k"), (1.0, ""), (1e-3, "m"), (1e-6, "u"), (1e-9, "n"))
 PREFIXED = ("V", "A", "ohm", "W", "J", "A2s", "F", "Hz", "Wh")
 
@@ -52,9 +55,12 @@ def table(console: Console, job: Job, done: Sequence[Done], every: bool) -> None
         console.print(Text.assemble((d.topic.name, "bold"), "  ", (d.topic.about, "dim")))
         made = grid(("verdict", "value", "limit", "what", "why"), ("value", "limit"))
         for r in d.report.results:
-            made.add_row(sign(r.verdict), amount(r.value, r.unit), _limit(r), Text(r.what), Text(r.word))
+            if r.detail and not every and r.verdict in (OK, DECIDE):
+                continue
+            made.add_row(sign(r.verdict), amount(r.value, r.unit), _limit(r), Text(r.what), Text(r.why))
             if every:
-                made.add_row("", "", "", Text("%s; %s" % (r.formula, r.source), "dim"), Text("; ".join(r.assumes), "dim"))
+                told = "%s; %s" % (r.formula, r.source)
+                made.add_row("", "", "", Text(told, "dim"), Text("; ".join(r.assumes), "dim"))
         console.print(made)
         for text in dict.fromkeys(r.caution for r in d.report.results if r.caution):
             console.print(Text("Caution: " + text, "yellow"))
@@ -71,7 +77,7 @@ def _summary(console: Console, done: Sequence[Done]) -> None:
     for verdict in (REFUSE, TIGHT):
         for r in results:
             if r.verdict == verdict:
-                line = ": ".join(part for part in (r.name, r.what, r.word) if part)
+                line = ": ".join(part for part in (r.name, r.what, r.why) if part)
                 console.print(Text.assemble(sign(verdict), "  ", line))
     for verdict in VERDICTS:
         n = sum(r.verdict == verdict for r in results)
