@@ -48,7 +48,8 @@ bench: $(READY) node extras
 
 docs: $(READY)
 	@$(BIN)/python -m packwarden.bench.reference
-	@echo "docs: docs/bench.md and docs/protection.md made anew"
+	@$(BIN)/python -m packwarden.sizing.reference
+	@echo "docs: docs/bench.md, docs/protection.md and docs/sizing.md made anew"
 
 pictures: $(READY)
 	@$(BIN)/python docs/pictures.py

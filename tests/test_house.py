@@ -24,7 +24,8 @@ TEXT = {"", ".py", ".toml", ".md", ".txt", ".json", ".js", ".mjs", ".css", ".htm
 NOT_OURS = {".git", ".venv", ".hypothesis", "out", "build", "dist", "node_modules", "typings"}
 
 # Started by name, so imported by nothing: the board's main program, its file list, the command, `make docs`.
-ENTRY_POINTS = {"main", "manifest", "packwarden.cli", "packwarden.__main__", "packwarden.bench.reference"}
+ENTRY_POINTS = {"main", "manifest", "packwarden.cli", "packwarden.__main__", "packwarden.bench.reference",
+                "packwarden.sizing.reference"}
 
 
 def ours(*places: str) -> list[Path]:

@@ -69,16 +69,19 @@ def terms(divider: Divider, adc: Adc, cal: Calibration, off_k: float) -> tuple[T
     not_negative(off_k=off_k)
     k = ratio(divider.top_ohm, divider.bottom_ohm)
     part = divider.top_ohm / (divider.top_ohm + divider.bottom_ohm)
-    drift = 2.0 * part * divider.tempco_per_k * off_k
+    drift = part * divider.tempco_per_k * off_k
     source_ohm = divider.top_ohm * divider.bottom_ohm / (divider.top_ohm + divider.bottom_ohm)
     count = lsb_v(adc, k)
     return (
         Term("calibrating meter", cal.meter, "shared"),
         Term("reference, temperature", adc.ref_tempco_per_k * off_k, "shared", True),
         Term("reference, age", adc.ref_ageing, "shared"),
-        Term("resistors, temperature, shared", drift * divider.shared, "shared", True),
-        Term("resistors, temperature, own", drift * (1.0 - divider.shared), "own", True),
-        Term("resistors, age", 2.0 * part * divider.ageing, "own"),
+        Term("top resistor, temperature, shared", drift * divider.shared, "shared", True),
+        Term("bottom resistor, temperature, shared", drift * divider.shared, "shared", True),
+        Term("top resistor, temperature, own", drift * (1.0 - divider.shared), "own", True),
+        Term("bottom resistor, temperature, own", drift * (1.0 - divider.shared), "own", True),
+        Term("top resistor, age", part * divider.ageing, "own"),
+        Term("bottom resistor, age", part * divider.ageing, "own"),
         Term("gain left by calibration", cal.residual, "own"),
         Term("offset left by calibration", cal.residual_v, "fixed"),
         Term("converter, offset drift", adc.offset_v_per_k * off_k * k, "fixed", True),

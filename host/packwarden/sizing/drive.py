@@ -203,7 +203,7 @@ def reach(job: Job) -> Report:
     names = ", ".join("%d: %s" % (k, each) for k, each in enumerate(trips(job), 1))
     labels = (("low", "dotted"), ("kinetic", "bold"), ("high", "third"), ("rated capacity", "second"))
     curves = tuple(
-        Curve(label, xs, tuple(row[k] for row in plotted), look, True) for k, (label, look) in enumerate(labels)
+        Curve(label, xs, tuple(row[k] for row in plotted), look, True, False) for k, (label, look) in enumerate(labels)
     )
     return Report(tuple(out), (Plot("Range", names, "km", curves),))
 

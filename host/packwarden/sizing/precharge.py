@@ -184,7 +184,7 @@ def precharge(job: Job) -> Report:
         "V",
         (
             _drawn("nominal, full pack", nominal, "bold"),
-            _drawn("slowest parts, empty pack", lazy, "second"),
+            _drawn("slowest parts, pack nearly empty", lazy, "second"),
             _drawn("fastest parts, charging", quick, "third"),
         ),
         ((job.open_v * (1.0 - band), "main may close (full pack)"),),

@@ -102,13 +102,14 @@ def told(
 
 @dataclass(frozen=True)
 class Curve:
-    """Points of a line.  `look`: bold, second, third, dotted; `dots` marks each point."""
+    """Points of a line.  `look`: bold, second, third, dotted; `dots` marks each point; `joined`: a line through them."""
 
     label: str
     x: tuple[float, ...]
     y: tuple[float, ...]
     look: str = "bold"
     dots: bool = False
+    joined: bool = True
 
 
 @dataclass(frozen=True)

@@ -203,9 +203,9 @@ def thresholds(job: Job) -> Report:
         label,
         "mV",
         (
-            Curve("hysteresis", xs, tuple(abs(s.pickup - s.dropout) * 1e3 for s in found), "bold", True),
-            Curve("worst error", xs, tuple(s.error * 1e3 for s in found), "second", True),
-            Curve("noise, peak to peak", xs, tuple(s.noise * 1e3 for s in found), "third", True),
+            Curve("hysteresis", xs, tuple(abs(s.pickup - s.dropout) * 1e3 for s in found), "bold", True, False),
+            Curve("worst error", xs, tuple(s.error * 1e3 for s in found), "second", True, False),
+            Curve("noise, peak to peak", xs, tuple(s.noise * 1e3 for s in found), "third", True, False),
         ),
     )
     return Report(tuple(out), (plot,))

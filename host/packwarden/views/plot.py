@@ -97,7 +97,8 @@ def _key(c: Curve) -> str:
 def _curve(c: Curve, x: _Axis, y: _Axis) -> str:
     points = [(x.at(a), y.at(b)) for a, b in zip(c.x, c.y)]
     path = "M" + "L".join("%.1f %.1f" % p for p in points)
-    out = '<path class="%s" d="%s"/>' % (c.look, path)
+    out = '<path class="%s" d="%s"/>' % (c.look, path) if c.joined else ""
     if c.dots:
-        out += "".join('<circle class="%s" cx="%.1f" cy="%.1f" r="3"/>' % (c.look, *p) for p in points)
+        out += '<g class="%s" style="stroke-dasharray:none">' % c.look
+        out += "".join('<circle cx="%.1f" cy="%.1f" r="%d"/>' % (*p, 3 if c.joined else 5) for p in points) + "</g>"
     return out

@@ -22,9 +22,10 @@ SHAPES = {
 }
 MORE = (
     ".decide{color:var(--blue)} .fold summary{cursor:pointer;color:var(--dim)} "
-    "figure.plot{margin:1rem 0;max-width:46rem} @media print{.fold>*{display:block}}"
+    "figure.plot{margin:1rem 0;max-width:46rem} @media print{.fold::details-content{content-visibility:visible}}"
 )
 
+FOLD = '<details class="fold"><summary>%s</summary>\n%s</details>\n'
 LIMITS = (
     "A calculation is as good as what it was given: parts that were described wrongly are sized wrongly. Measure what "
     "you can, and use the curves of the maker of each part in place of the plain formulas here.",
@@ -52,15 +53,19 @@ def page(job: Job, done: Sequence[Done]) -> str:
         '<p class="note">With the parts of %s: %s.</p>\n'
         % (escape(title), escape(job.pack.about), escape(job.parts.name), escape(job.parts.about)),
         '<div class="verdict%s"><div><strong>%s</strong>%s</div></div>\n'
-        % (" broken" if bad else "", escape(verdict), "".join(_count(v, results) for v in VERDICTS)),
+        % (" broken" if bad else "", escape(verdict), _plain(results)),
     ]
+    out.append(_meanings())
     first = [r for v in (REFUSE, TIGHT) for r in results if r.verdict == v]
     if first:
         out.append("<h2>Look at these first</h2>\n" + _rows(first))
     for d in done:
         out.append('<h2 id="%s">%s: %s</h2>\n' % (d.topic.name, escape(d.topic.name), escape(d.topic.about)))
         out += [svg(plot) for plot in d.report.plots]
-        out.append(_rows(d.report.results))
+        out.append(_rows([r for r in d.report.results if not r.detail]))
+        many = [r for r in d.report.results if r.detail]
+        if many:
+            out.append(FOLD % ("one by one", _rows(many)))
         for text in dict.fromkeys(r.caution for r in d.report.results if r.caution):
             out.append("<p><b>Caution.</b> %s</p>\n" % escape(text))
         out.append(_sources(d.report.results))
@@ -75,9 +80,15 @@ def _sign(verdict: str) -> str:
     return '<span class="sign">%s<b class="%s">%s</b></span>' % (shape, css, verdict)
 
 
-def _count(verdict: str, results: Sequence[Result]) -> str:
-    n = sum(r.verdict == verdict for r in results)
-    return "<span>%s: %d, %s</span>" % (_sign(verdict), n, escape(MEANING[verdict]))
+def _plain(results: Sequence[Result]) -> str:
+    """How many of each verdict, in words."""
+    counts = ["%d %s" % (sum(r.verdict == v for r in results), v) for v in VERDICTS]
+    return "<span>%s</span>" % escape(", ".join(counts))
+
+
+def _meanings() -> str:
+    rows = "".join("<dt>%s</dt><dd>%s</dd>\n" % (_sign(v), escape(MEANING[v])) for v in VERDICTS)
+    return "<dl>\n%s</dl>\n" % rows
 
 
 def _rows(results: Sequence[Result]) -> str:
@@ -100,4 +111,4 @@ def _sources(results: Sequence[Result]) -> str:
         for r in results
     ]
     made = table(("name in JSON", "formula", "source", "assumes"), rows)
-    return '<details class="fold"><summary>Formulas, sources, assumptions</summary>\n%s</details>\n' % made
+    return FOLD % ("formulas, sources, assumptions", made)
