@@ -85,7 +85,7 @@ def terms(divider: Divider, adc: Adc, cal: Calibration, off_k: float) -> tuple[T
         Term("gain left by calibration", cal.residual, "own"),
         Term("offset left by calibration", cal.residual_v, "fixed"),
         Term("converter, offset drift", adc.offset_v_per_k * off_k * k, "fixed", True),
-        Term("converter, input current", adc.input_a * source_ohm * k, "fixed", True),
+        Term("converter, input current", adc.input_a * source_ohm * k, "fixed"),
         Term("converter, nonlinearity", adc.inl_counts * count, "fixed"),
         Term("converter, half a count", 0.5 * count, "fixed"),
         Term("rounding to 1 mV", 0.0005, "fixed"),

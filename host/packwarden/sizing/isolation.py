@@ -25,7 +25,7 @@ from packwarden.sizing.result import (
 FORMULA = "Ri = Ro Vb (1/V1' - 1/V1)"
 SOURCE = "UN R100 Rev. 2, annex 4B"
 LEAST_OHM_PER_V = 100.0  # UN R100, direct current
-STEP_V, STEP_RATIO = 0.01, 0.001  # steps of a voltage and of Vb / V1 in the relay
+STEP_V, STEP_RATIO, STEP_OHM = 0.01, 0.001, 1000.0  # of a voltage, of Vb / V1, and of the result, in the relay
 SETTLED = 0.01
 TOUCH = (
     "Which direct current through a body is harmless is not said here: no source was at hand. A person licensed for "
@@ -62,8 +62,8 @@ def reading_ohm(
     """(lowest, exact, highest) reading of a leak from one end of the pack to the chassis, the other end sound, ohm.
 
     Corners: both readings of V1 and that of Vb wrong by `error` either way, each rounded as the relay rounds them, the
-    test resistor off by its tolerance.  The reading is of the leak and the meter in parallel.  Source: corners of
-    `resistance_ohm`.
+    test resistor off by its tolerance; then the relay drops what is less than a whole kohm.  The reading is of the leak
+    and the meter in parallel.  Source: corners of `resistance_ohm`, and the relay's own arithmetic (sense.py).
     """
     leaky = parallel(leak_ohm, meter_ohm)
     before = bridge_v(whole_v, meter_ohm, leaky)
@@ -76,7 +76,7 @@ def reading_ohm(
         v2 *= bridge_v(1.0, parallel(meter_ohm, test_ohm * (1.0 + d * test_tolerance)), leaky) / (after / whole_v)
         found.append(resistance_ohm(test_ohm, vb, v1, v2))
     step = 2.0 * STEP_RATIO * test_ohm
-    return max(0.0, min(found) - step), exact, max(found) + step
+    return max(0.0, min(found) - step - STEP_OHM), exact, max(found) + step
 
 
 def largest_farad(seconds: float, ohm: float) -> float:
@@ -110,7 +110,7 @@ def isolation(job: Job) -> Report:
                 assumes=("the meter's %g Mohm is in the reading" % (b.meter_ohm * 1e-06), "leak at one end"),
             )
         )
-        step = 2.0 * STEP_RATIO * test / volts
+        step = STEP_OHM / volts
         out.append(
             told(
                 "isolation.%s_hysteresis",
@@ -124,7 +124,7 @@ def isolation(job: Job) -> Report:
     trip = float(job.whole("iso_trip_ohmv"))
     low = _lowest_sure(job, trip)
     out.append(told("isolation.sure", low, OK if low >= LEAST_OHM_PER_V else TIGHT, LEAST_OHM_PER_V))
-    out.append(told("isolation.resolution", 2.0 * STEP_RATIO * test / volts))
+    out.append(told("isolation.resolution", STEP_OHM / volts))
     most = job.charged_v
     touch = most / test
     own = test / most

@@ -102,7 +102,7 @@ def told(
 
 @dataclass(frozen=True)
 class Curve:
-    """Points of a line.  `look`: bold, second, third, dotted; `dots` marks each point; `joined`: a line through them."""
+    """Points of a line.  `look`: bold, second, third, dotted.  `dots`: marks at points; `joined`: a line too."""
 
     label: str
     x: tuple[float, ...]

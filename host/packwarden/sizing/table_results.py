@@ -98,9 +98,9 @@ discharge.weld | 1 | 1 - exp(-t / R C) | closed form | fall of the link within k
     """
 # Isolation monitor
 isolation.%s | ohm/V | Ri = Ro Vb (1/V1' - 1/V1) | UN R100 Rev. 2, annex 4B; corners of the errors | 64 %s: error of a reading at %g ohm/V, which reads %.1f to %.1f | wrong by more than a quarter
-isolation.%s_hysteresis | ohm/V | two steps of Vb / V1 | the relay's own arithmetic | 64 %s: from pickup to dropout, against a reading's steps | the hysteresis lies below the steps of the reading
+isolation.%s_hysteresis | ohm/V | 1 kohm / V | the relay's own arithmetic | 64 %s: from pickup to dropout, against a reading's steps | the hysteresis lies below the steps of the reading
 isolation.sure | ohm/V | Ri = Ro Vb (1/V1' - 1/V1) | UN R100 Rev. 2, annex 4B: 100 ohm/V | true isolation below which 64 has surely tripped, against 100 ohm/V | a leak at the limit may not trip: a higher iso_trip_ohmv is on the safe side
-isolation.resolution | ohm/V | 2 * Ro / 1000 / V | the relay's own arithmetic | step of a reading |
+isolation.resolution | ohm/V | 1 kohm / V | the relay's own arithmetic | step of a reading: the relay counts whole kohm, downward |
 isolation.touch | A | V / Ro | Ohm; the body's resistance taken as nothing | current through the test resistor into whoever bridges the other end meanwhile | no limit is asserted here
 isolation.own | ohm/V | Ro / V | Ohm | isolation that the test resistor itself leaves while it is on, against 64 alarm | a larger test resistor: the monitor itself is a leak
 isolation.power | W | V^2 / R | Ohm | power in the test resistor | a larger one
