@@ -87,7 +87,7 @@ def test_a_refused_setting_exits_1_and_says_why(run: Any, tmp_path: Path) -> Non
     assert "refuse thresholds.60_alarm.balanced" in out and "the pickup lies below the error" in out
     code, out, _ = run("my-car.toml", "--only", "thresholds", "--json")
     assert code == 1 and json.loads(out)["held"] is False
-    code, _, _ = run("my-car.toml", "--only", "precharge")
+    code, _, _ = run("my-car.toml", "--only", "coil")
     assert code == 0, "other topics are not asked"
 
 
