@@ -43,8 +43,9 @@ def size(
 ) -> None:
     """Compute what a pack's parts must stand, and how well the relay measures with them (docs/sizing.md).
 
-    PACK is the name of a pack that comes with packwarden (orchard-truck when left out), or a pack file.  Exit 0 when nothing is refused, 1 when
-    something is, 2 for input that can't be used.
+    PACK is the name of a pack that comes with packwarden (orchard-truck when left out), or a pack file.
+
+    Exit 0 when nothing is refused, 1 when something is, 2 for input that can't be used.
     """
     if listing:
         width = max(map(len, topics.NAMES))

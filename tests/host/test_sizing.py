@@ -70,6 +70,11 @@ def test_what_ships_is_not_refused() -> None:
     ("precharge", "precharge.energy", changed("precharge", pulse_j=40.0), {}, "pulse rating"),
     ("precharge", "precharge.repeated", changed("precharge", heat_j_per_k=0.5), {}, "ops_max"),
     ("precharge", "precharge.short", changed("precharge", pulse_j=60.0), {}, "before 48 opens"),
+    ("taps", "taps.string_range", changed("string_tap", bottom_ohm=80000.0), {}, "below the string's highest"),
+    ("taps", "taps.string_gain", PARTS, {"link_gain_nv": 5000000}, "not for this divider"),
+    ("thresholds", "thresholds.sum", PARTS, {"sum_dropout_mv": 500}, "in doubt"),
+    ("precharge", "precharge.final", changed("string_tap", ageing=0.01), {}, "never comes into the band"),
+    ("discharge", "discharge.weld", changed("string_tap", ageing=0.005), {}, "for welded"),
     ("precharge", "precharge.final", PARTS, {"pre_band_permille": 40}, "never comes into the band"),
     ("discharge", "discharge.safe", changed("link", label_s=20.0), {}, "label"),
     ("discharge", "discharge.weld", PARTS, {"k72_drop_permille": 60}, "for welded"),
@@ -352,14 +357,14 @@ def test_range_at_the_twenty_hour_rate_is_the_rated_one() -> None:
 
 @pytest.mark.parametrize("cycle", ["udds", "us06"])
 def test_range_on_the_benchs_own_string(cycle: str) -> None:
-    """One module of the bench, with its RC pairs, temperature and wells, driven until 27 time would trip."""
+    """One module of the bench, with RC pairs, temperature and wells, driven until 27 time would trip."""
     this = job()
     watts, metres = drive.trips(this)[cycle]
     module = dataclasses.replace(TRUCK.module, capacity_spread=0.0, resistance_spread=0.0)
     bus = dataclasses.replace(TRUCK.bus, cable_ohm=TRUCK.bus.cable_ohm / 12)
     string = String(dataclasses.replace(TRUCK, boxes=(1,), module=module, bus=bus), 1, 1.0, 25.0)
     tick, low_s = 0, 0.0
-    # Tenths of a second: in longer steps the bench would carry the charging reaction's resistance into the next pull.
+    # Tenths of a second: longer steps would carry the charging reaction's resistance into the next pull.
     while low_s <= 4.5 and string.charge_state(0) > 0.02 and tick < 400000:
         e_v, r_ohm = string.totals(0.1)
         inside = e_v * e_v - 4.0 * r_ohm * watts[tick // 10 % len(watts)] / 12

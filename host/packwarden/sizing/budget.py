@@ -129,6 +129,17 @@ def module_error(upper: Sequence[Term], lower: Sequence[Term] | None, upper_v: f
     return Error(sum(halves), math.sqrt(sum(h * h for h in halves)))
 
 
+def mismatch(divider: Divider, adc: Adc, cal: Calibration, off_k: float, volts: float) -> float:
+    """How far two like taps of one head may differ on the same voltage, relative, at the worst.
+
+    What they share falls out; what each has for itself counts twice.  So the link is compared with the string.
+    Source: closed form.  Raises ValueError for no voltage.
+    """
+    above_zero(volts=volts)
+    each = [t for t in terms(divider, adc, cal, off_k) if t.kind != "shared"]
+    return 2.0 * sum(t.half if t.kind == "own" else t.half / volts for t in each)
+
+
 def noise_v(divider: Divider, adc: Adc) -> float:
     """Noise of one tap's reading, V root mean square: the converter's, behind the divider.  Source: closed form."""
     return lsb_v(adc, ratio(divider.top_ohm, divider.bottom_ohm)) * adc.noise_counts

@@ -224,6 +224,7 @@ class Parts:
     use_adc: str = "wide"
     ambient: Ambient = Ambient()
     divider: Divider = Divider()
+    string_tap: Divider = Divider(top_ohm=3.0e6, top_parts=4.0, bottom_ohm=31600.0)  # of string and link
     tap: Mapping[int, Divider] = field(default_factory=dict)  # by place in its box, from 1, where it differs
     adc: Mapping[str, Adc] = field(default_factory=lambda: {"wide": Adc()})
     calibration: Calibration = Calibration()
@@ -254,6 +255,7 @@ class Parts:
 ONE = (
     "ambient",
     "divider",
+    "string_tap",
     "calibration",
     "sense_lead",
     "precharge",
@@ -324,7 +326,7 @@ def _together(path: Path, p: Parts) -> None:
     if not a.low_c <= a.calibrated_c <= a.high_c:
         raise InputError(path, "ambient.calibrated_c", a.calibrated_c, "%g to %g, the ambient" % (a.low_c, a.high_c))
     whole = [("adc.%s.bits" % name, each.bits) for name, each in p.adc.items()]
-    whole += [("divider.top_parts", p.divider.top_parts)]
+    whole += [("divider.top_parts", p.divider.top_parts), ("string_tap.top_parts", p.string_tap.top_parts)]
     whole += [("tap.%d.top_parts" % n, each.top_parts) for n, each in p.tap.items()]
     for key, value in whole:
         if value != int(value):

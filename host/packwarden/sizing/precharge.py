@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 
+from packwarden.sizing import budget
 from packwarden.sizing.job import Job
 from packwarden.sizing.parts import PowerResistor
 from packwarden.sizing.result import (
@@ -123,6 +124,12 @@ def at_time(points: list[tuple[float, float, float]], t_s: float) -> float:
     return next((v for t, v, _ in points if t >= t_s), points[-1][1])
 
 
+def tap_mismatch(job: Job) -> float:
+    """How far the link's tap and the string's may differ on the same voltage, relative."""
+    p = job.parts
+    return budget.mismatch(p.string_tap, job.adc, p.calibration, job.warmest_off_k(), job.nominal_v)
+
+
 def corner(verdict: str) -> str:
     """A corner of the tolerances that trips good parts is a nuisance, not a danger: tight at the most."""
     return TIGHT if verdict == REFUSE else verdict
@@ -148,7 +155,9 @@ def precharge(job: Job) -> Report:
     corners = ("R +-%g %%, C +-%g %%" % (part.tolerance * 100, tol * 100),)
     empty = (LOW_CHARGE * 100,)
     out.append(told("precharge.tau", bus.precharge_ohm * bus.link_f))
-    share, low_share = nominal[-1][1] / job.open_v, lazy[-1][1] / low_v
+    # The relay sees the link through one tap and the string through another.
+    seen = 1.0 - tap_mismatch(job)
+    share, low_share = nominal[-1][1] / job.open_v * seen, lazy[-1][1] / low_v * seen
     out.append(told("precharge.final", share, at_least(share, 1.0 - band, 1.0), 1.0 - band))
     verdict = corner(at_least(low_share, 1.0 - band, 1.005))
     out.append(told("precharge.final_low", low_share, verdict, 1.0 - band, fill=empty))
@@ -261,7 +270,7 @@ def discharge(job: Job) -> Report:
     out.append(told("discharge.dead", discharge_s(ohm, farad, volts, dead_v), at_most(dead_v, SAFE_V, 1.0)))
     watts = volts * volts / (bus.bleed_ohm * (1.0 - part.tolerance))
     out.append(told("discharge.power", watts, at_most(watts, part.power_w, 0.5), part.power_w))
-    fall = 1.0 - math.exp(-job.milli("k72_open_ms") / (ohm * farad))
+    fall = 1.0 - math.exp(-job.milli("k72_open_ms") / (ohm * farad)) - tap_mismatch(job)
     need = job.milli("k72_drop_permille")
     out.append(
         told(

@@ -44,6 +44,7 @@ def taps(job: Job) -> Report:
     off = _gain_off(job)
     grave = OK if off <= 2.0 * d.tolerance else TIGHT if off < GAIN_OFF else REFUSE
     out.append(told("taps.gain", off, grave, 2.0 * d.tolerance))
+    out += _string_tap(job)
     load_a = biggest * high_v / (d.top_ohm + d.bottom_ohm)
     out.append(
         told(
@@ -113,6 +114,31 @@ def taps(job: Job) -> Report:
         ),
     )
     return Report(tuple(out), (plot,))
+
+
+def _string_tap(job: Job) -> list[Result]:
+    """Range and gain of the taps of string and link."""
+    d = job.parts.string_tap
+    k = budget.ratio(d.top_ohm, d.bottom_ohm)
+    room = job.adc.full_scale_v * k / job.highest_v
+    count = budget.lsb_v(dataclasses.replace(job.adc, bits=16.0), k)
+    off = max(abs(job.whole(name) * 1e-9 / count - 1.0) for name in ("string_gain_nv", "link_gain_nv"))
+    grave = OK if off <= 2.0 * d.tolerance else TIGHT if off < GAIN_OFF else REFUSE
+    most_v = job.highest_v / d.top_parts
+    return [
+        told("taps.string_range", room, at_least(room, 1.0, 1.05), 1.0),
+        told("taps.string_gain", off, grave, 2.0 * d.tolerance),
+        told("taps.string_part_v", most_v, at_most(most_v, d.part_v), d.part_v),
+    ]
+
+
+def sum_error_v(job: Job) -> float:
+    """Worst error of the modules' sum against the string tap, V: the top tap of every box, and the string's own."""
+    nominal_v = job.milli("module_nominal_mv")
+    tops = {m.box: m.tap.worst_v for m in budget.modules(job, nominal_v, nominal_v)}  # the last of each box stays
+    d, p = job.parts.string_tap, job.parts
+    own = budget.tap_error(budget.terms(d, job.adc, p.calibration, job.warmest_off_k()), job.nominal_v)
+    return sum(tops.values()) + own.worst_v
 
 
 def _gain_off(job: Job) -> float:
@@ -196,6 +222,8 @@ def thresholds(job: Job) -> Report:
             if nuisance and verdict == REFUSE:
                 verdict = TIGHT
             out.append(told("thresholds.%s_%s.%s" % (s.number, s.stage, key), room, verdict, s.error))
+    believed, wrong = job.milli("sum_dropout_mv"), sum_error_v(job)
+    out.append(told("thresholds.sum", believed, at_least(believed, wrong), wrong))
     xs = tuple(float(n) for n in range(1, len(found) + 1))
     label = ", ".join("%d: %s %s" % (n, s.number, s.stage) for n, s in enumerate(found, 1))
     plot = Plot(

@@ -14,6 +14,9 @@ taps.monte_carlo | V | shared * V_module + own * (V_upper + V_lower) + 2 fixed |
 taps.module_%d | V | shared * V_module + own * (V_upper + V_lower) + 2 fixed | closed form | module %s: worst case; RSS %.0f mV, Monte Carlo %.0f mV |
 taps.cause_%d | V | shared * V_module + own * (V_upper + V_lower) + 2 fixed | closed form | of that: %s |
 taps.range | 1 | full scale * (top + bottom) / bottom / (place * 59 high) | closed form | what the fullest tap can show, against every module at 59 high | the converter's range ends before 59 can act
+taps.string_range | 1 | full scale * (top + bottom) / bottom / highest of the string | closed form | what the string's and the link's tap can show, against the highest of the string | its range ends below the string's highest
+taps.string_gain | 1 | abs(gain_nv / (full scale / 2^16 * ratio) - 1) | closed form | string_gain_nv and link_gain_nv against the divider's own gain, the farther | farther off than the resistors' tolerance: calibrate both // these settings are not for this divider
+taps.string_part_v | V | V / top_parts | closed form | voltage across one top resistor of the string's tap | near or over its working voltage
 taps.load | A | V / (top + bottom) | closed form | current that the fullest tap's divider takes for ever | drains the modules unevenly
 taps.part_v | V | V / top_parts | closed form | voltage across one top resistor | near or over its working voltage
 taps.part_w | W | I^2 R / top_parts | closed form | power in one top resistor |
@@ -30,6 +33,7 @@ thresholds.59_time.release | V | distance >= worst-case error of the worst modul
 thresholds.59_high.range | V | distance >= worst-case error of the worst module | closed form, topic taps | 59 high: pickup below range_high_mv | the worst error leaves little of it // the reading may be called impossible before 59 acts
 thresholds.60_alarm.balanced | V | distance >= worst-case error of the worst module and of the median | closed form, topic taps | 60 alarm: pickup, against measuring error alone | the worst error leaves little of it // measuring alone may set it off: the pickup lies below the error
 thresholds.60_alarm.release | V | distance >= worst-case error of the worst module and of the median | closed form, topic taps | 60 alarm: dropout, against measuring error alone | the worst error leaves little of it // measuring alone may keep it from releasing: the dropout lies below the error
+thresholds.sum | V | sum_dropout_mv >= top taps of all boxes + string tap | closed form, topic taps | sum of the modules against the string tap: sum_dropout_mv, against measuring error alone | the worst error leaves little of it // measuring alone may keep the sum in doubt
 # The converter
 converter.%s.error | V | topic thresholds with this converter | closed form | %s%s: worst error of any stage of 27, 59 and 60; refused with it: %s | another converter
 converter.%s.count | V | full scale / 2^bits * ratio | definition | %s%s, %d bits over %g V: one count at the fullest tap |
@@ -75,7 +79,7 @@ sense_lead.error | V | I (lead + fuse) | Ohm | error that lead and fuse add to a
     """
 # Precharge
 precharge.tau | s | R C | closed form | time constant |
-precharge.final | 1 | C dv/dt = (V - v)/R - v/bleed - P/v | Kirchhoff, midpoint rule | where bleed and standby hold the link of a full pack, against the band where main may close | the link never comes into the band: main can't close
+precharge.final | 1 | C dv/dt = (V - v)/R - v/bleed - P/v | Kirchhoff, midpoint rule | where bleed and standby hold the link of a full pack as its tap may show it, against the band where main may close | the link never comes into the band: main can't close
 precharge.final_low | 1 | C dv/dt = (V - v)/R - v/bleed - P/v | Kirchhoff, midpoint rule | the same, pack at %g %% charge, largest resistor | it only just comes into the band, or not at all: a smaller resistor, or a wider pre_band_permille
 precharge.time | s | C dv/dt = (V - v)/R - v/bleed - P/v | Kirchhoff, midpoint rule; without load R C ln(1 / band), closed form and ngspice | time to the band, nominal parts and a full pack, against 48 slow | near the end of what 48 allows // 48 slow trips every time
 precharge.slowest | s | C dv/dt = (V - v)/R - v/bleed - P/v | Kirchhoff, midpoint rule | time to the band, slowest parts, pack at %g %% charge, against 48 slow | 48 slow may trip good parts: raise pre_slow_ms, or take a smaller resistor
@@ -93,7 +97,7 @@ precharge.volts | V | string on charge, in the cold | definition | voltage acros
 discharge.safe | s | R C ln(V / 60 V) | closed form; 60 V: UN R100 | time until the link is below 60 V, by the bleed alone | longer than the label says, or nearly
 discharge.dead | s | R C ln(V / link_dead) | closed form | time until the relay takes the link for dead (link_dead_mv) | link_dead_mv lies above 60 V
 discharge.power | W | V^2 / R | Ohm | power in the bleed resistor while the link is live | more than half its rating: it lives longer below
-discharge.weld | 1 | 1 - exp(-t / R C) | closed form | fall of the link within k72_open_ms, against what 72 wants to see | 72 may take a good contactor for welded: a smaller bleed, or a longer k72_open_ms
+discharge.weld | 1 | 1 - exp(-t / R C) | closed form | fall of the link within k72_open_ms as its tap may show it, against what 72 wants to see | 72 may take a good contactor for welded: a smaller bleed, or a longer k72_open_ms
 """,
     """
 # Isolation monitor
