@@ -104,7 +104,7 @@ def test_what_does_not_fit_is_refused_with_a_word(
 
 
 @pytest.mark.parametrize("topic, name, parts, over", [
-    ("fuse", "fuse.i76_first", PARTS, {}),
+    ("fuse", "fuse.i76_first", PARTS, {"i76_a2s": 400000}),
     ("precharge", "precharge.slowest", PARTS, {}),
     ("isolation", "isolation.sure", PARTS, {}),
     ("fuse", "fuse.i76_fuse", changed("main_fuse", ambient_factor=0.8), {}),
@@ -115,9 +115,10 @@ def test_what_is_a_nuisance_is_tight(topic: str, name: str, parts: Parts, over: 
     assert found.verdict == TIGHT and found.why
 
 
-def test_76_faster_than_the_fuse_is_ok() -> None:
-    """A lower I2t lets 76 go first at every current up to its instantaneous stage."""
-    assert only("fuse", of=job(i76_a2s=100000))["fuse.i76_first"].verdict == OK
+def test_in_what_ships_76_acts_before_the_fuse_melts() -> None:
+    """Both packs once had an i76_a2s with which the fuse went first below 76 instantaneous: sizing found it."""
+    for pack in (TRUCK, LAUNCH):
+        assert only("fuse", of=job(pack))["fuse.i76_first"].verdict == OK
 
 
 def test_an_element_that_is_off_is_not_judged() -> None:
