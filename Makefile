@@ -65,7 +65,8 @@ fuzz: $(READY)
 docs: $(READY)
 	@$(BIN)/python -m packwarden.bench.reference
 	@$(BIN)/python -m packwarden.safety.reference
-	@echo "docs: the made parts of docs/bench.md, packs.md, protection.md and safety.md made anew"
+	@$(BIN)/python -m packwarden.sizing.reference
+	@echo "docs: the made parts of docs/bench.md, packs.md, protection.md, safety.md and sizing.md made anew"
 
 pictures: $(READY)
 	@$(BIN)/python docs/pictures.py

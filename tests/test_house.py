@@ -25,7 +25,7 @@ NOT_OURS = {"corpus", ".git", ".venv", ".hypothesis", "out", "build", "dist", "n
 
 # Started by name, so imported by nothing: the board's main program, its file list, the command, `make docs`.
 ENTRY_POINTS = {"main", "manifest", "packwarden.cli", "packwarden.__main__", "packwarden.bench.reference"}
-ENTRY_POINTS |= {"packwarden.safety.reference"}
+ENTRY_POINTS |= {"packwarden.safety.reference", "packwarden.sizing.reference"}
 
 
 def ours(*places: str) -> list[Path]:

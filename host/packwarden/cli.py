@@ -25,6 +25,7 @@ from packwarden.bench.target import TargetError
 from packwarden.commands.campaign import campaign
 from packwarden.commands.evidence import evidence
 from packwarden.commands.prove import prove
+from packwarden.commands.size import size
 from packwarden.errors import InputError
 from packwarden.views import export, report, table, words
 from packwarden.views.progress import progress
@@ -50,6 +51,7 @@ def cli(ctx: click.Context) -> None:
 cli.add_command(prove)
 cli.add_command(campaign)
 cli.add_command(evidence)
+cli.add_command(size)
 
 
 # -- bench ---------------------------------------------------------------------------------------------------

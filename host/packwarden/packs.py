@@ -69,7 +69,7 @@ def parse_toml(path: Any, raw: bytes) -> dict[str, Any]:
 def from_toml(path: Path, data: dict[str, Any]) -> PackSpec:
     """The pack that a file's data says; a chemistry file is looked for beside it.  Raises InputError."""
     known = ("name", "about", "boxes", "module", "bus", "charger", "vehicle", "boat", "sensors", "settings")
-    _only(path, "", data, known)
+    only(path, "", data, known)
     boxes = data.get("boxes", [5, 7])
     rule = "a list of 1 to %d whole numbers from 1, %d in all at most" % (BOXES_MAX, MODULES_MAX)
     if not isinstance(boxes, list) or not all(type(b) is int and b >= 1 for b in boxes):
@@ -77,15 +77,15 @@ def from_toml(path: Path, data: dict[str, Any]) -> PackSpec:
     if not 1 <= len(boxes) <= BOXES_MAX or sum(boxes) > MODULES_MAX:
         raise InputError(path, "boxes", boxes, rule)
     plain = PackSpec()
-    module = dict(_table(path, data, "module"))
+    module = dict(table(path, data, "module"))
     chemistry = load_chemistry(path, module.pop("chemistry", "agm"))
     parts: dict[str, Any] = {
-        "module": dataclasses.replace(_fill(path, "module", plain.module, module), chemistry=chemistry),
-        "boat": _fill(path, "boat", BoatSpec(), _table(path, data, "boat")) if "boat" in data else None,
+        "module": dataclasses.replace(fill(path, "module", plain.module, module), chemistry=chemistry),
+        "boat": fill(path, "boat", BoatSpec(), table(path, data, "boat")) if "boat" in data else None,
     }
     for name in ("bus", "charger", "vehicle", "sensors"):
-        parts[name] = _fill(path, name, getattr(plain, name), _table(path, data, name))
-    settings = _table(path, data, "settings")
+        parts[name] = fill(path, name, getattr(plain, name), table(path, data, name))
+    settings = table(path, data, "settings")
     for key, value in settings.items():
         if type(value) is not int:
             raise InputError(path, "settings." + key, value, "a whole number")
@@ -108,12 +108,12 @@ def load_chemistry(path: Path, name: Any) -> Chemistry:
         if not _is_file(place):
             raise InputError(path, "module.chemistry", name, allowed)
     data = read_toml(place, "chemistry", allowed)
-    _only(place, "", data, ("name", "kind", "tables", "values"))
+    only(place, "", data, ("name", "kind", "tables", "values"))
     if data.get("kind") not in ("lead", "lfp"):
         raise InputError(place, "kind", data.get("kind"), "lead or lfp")
-    tables = _table(place, data, "tables")
+    tables = table(place, data, "tables")
     names = ("charge_state", "ocv_v", "r_factor", "charge_factor")
-    _only(place, "tables.", tables, names)
+    only(place, "tables.", tables, names)
     states = tables.get("charge_state")
     n = len(states) if isinstance(states, list) else 0
     for key in names:
@@ -128,7 +128,7 @@ def load_chemistry(path: Path, name: Any) -> Chemistry:
             raise InputError(place, "tables." + key, rows, "rising numbers")
     if tables["charge_state"][0] != 0 or tables["charge_state"][-1] != 1:
         raise InputError(place, "tables.charge_state", tables["charge_state"], "numbers from 0 to 1, both ends given")
-    filled: Chemistry = _fill(place, "values", Chemistry(), _table(place, data, "values"))
+    filled: Chemistry = fill(place, "values", Chemistry(), table(place, data, "values"))
     rest: dict[str, Any] = {key: tuple(tables[key]) for key in names}
     return dataclasses.replace(filled, name=str(data.get("name", place.stem)), kind=data["kind"], **rest)
 
@@ -141,7 +141,8 @@ def _is_file(path: Path) -> bool:
         return False
 
 
-def _table(path: Path, data: dict[str, Any], key: str) -> dict[str, Any]:
+def table(path: Path, data: dict[str, Any], key: str) -> dict[str, Any]:
+    """The table [key] of a file, empty when it has none.  Raises InputError when it is something else."""
     found = data.get(key, {})
     if not isinstance(found, dict):
         raise InputError(path, key, found, "a table: [%s]" % key)
@@ -152,7 +153,8 @@ def _is_number(value: Any) -> bool:
     return type(value) in (int, float)
 
 
-def _only(path: Path, prefix: str, data: dict[str, Any], known: tuple[str, ...]) -> None:
+def only(path: Path, prefix: str, data: dict[str, Any], known: tuple[str, ...]) -> None:
+    """Raises InputError for a key that is none of `known`."""
     for key in data:
         if key not in known:
             near = difflib.get_close_matches(key, known, 1)
@@ -160,10 +162,10 @@ def _only(path: Path, prefix: str, data: dict[str, Any], known: tuple[str, ...])
             raise InputError(path, prefix + key, data[key], hint + ", ".join(known))
 
 
-def _fill(path: Path, where: str, plain: Any, data: dict[str, Any]) -> Any:
+def fill(path: Path, where: str, plain: Any, data: dict[str, Any]) -> Any:
     """`plain` with the numbers in `data`, each within its field's bounds."""
     fields = {f.name: f for f in dataclasses.fields(plain) if "low" in f.metadata}
-    _only(path, where + ".", data, tuple(fields))
+    only(path, where + ".", data, tuple(fields))
     for key, value in data.items():
         low, high = fields[key].metadata["low"], fields[key].metadata["high"]
         if not _is_number(value) or not low <= value <= high:
