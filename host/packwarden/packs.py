@@ -112,11 +112,11 @@ def load_chemistry(path: Path, name: Any) -> Chemistry:
     if data.get("kind") not in ("lead", "lfp"):
         raise InputError(place, "kind", data.get("kind"), "lead or lfp")
     tables = table(place, data, "tables")
-    names = ("charge_state", "ocv_v", "r_factor", "charge_factor")
-    only(place, "tables.", tables, names)
+    columns = ("charge_state", "ocv_v", "r_factor", "charge_factor")
+    only(place, "tables.", tables, columns)
     states = tables.get("charge_state")
     n = len(states) if isinstance(states, list) else 0
-    for key in names:
+    for key in columns:
         rows = tables.get(key)
         if not isinstance(rows, list) or len(rows) != n or n < 2 or not all(_is_number(v) for v in rows):
             raise InputError(place, "tables." + key, rows, "a list of numbers as long as charge_state, 2 at least")
@@ -129,7 +129,7 @@ def load_chemistry(path: Path, name: Any) -> Chemistry:
     if tables["charge_state"][0] != 0 or tables["charge_state"][-1] != 1:
         raise InputError(place, "tables.charge_state", tables["charge_state"], "numbers from 0 to 1, both ends given")
     filled: Chemistry = fill(place, "values", Chemistry(), table(place, data, "values"))
-    rest: dict[str, Any] = {key: tuple(tables[key]) for key in names}
+    rest: dict[str, Any] = {key: tuple(tables[key]) for key in columns}
     return dataclasses.replace(filled, name=str(data.get("name", place.stem)), kind=data["kind"], **rest)
 
 

@@ -263,6 +263,20 @@ def test_isolation_is_held_between_nothing_and_what_the_monitor_can_tell(tested,
     assert s.string[Q_ISO] == kohm * 1000 // 150
 
 
+def test_a_test_resistor_that_raised_its_side_is_measured_anew_once():
+    """It can't: the world moved between the two readings.  Twice running it is taken for no isolation at all."""
+    s = make()
+    s.string_mv = 150000
+    s.string[Q_ISO] = 777
+    measure(s, (60000, 30000), (65000, 0))
+    assert s.string[Q_ISO] == 777 and s.iso_odd and not s.string_known >> Q_ISO & 1
+    measure(s, (60000, 30000), (65000, 0))
+    assert s.string[Q_ISO] == 0 and not s.iso_odd and s.string_known >> Q_ISO & 1
+    s.string[Q_ISO] = 777
+    measure(s, (60000, 30000), (60300, 0))  # 2487 - 2500 thousandths: no more than noise
+    assert s.string[Q_ISO] == 0 and not s.iso_odd
+
+
 def test_isolation_that_is_very_good_is_not_told_beyond_100_megohms():
     s = make(iso_test_kohm=2000)
     s.string_mv = 150000
@@ -424,6 +438,18 @@ def test_the_median_is_of_those_believed():
         assert s.believed_n == len(good) and [s.mv[k] for k in s.order[: len(good)]] == sorted(good)
         assert s.string[Q_SUM] == abs(sum(mvs) - 100)
         assert bool(s.string_known >> Q_SUM & 1) == (bad == 0)
+
+
+@pytest.mark.parametrize("known, off_mv", [(True, 33900 - 31000 - 2 * 5 * 100), (False, 33900 - 31000)])
+def test_the_sum_is_held_against_the_string_without_their_load(known, off_mv):
+    """Two modules compensated at 5 mohm and 100 A, where the current is known; the string tap gets it back at once."""
+    s = make(n_modules=2, box_modules__0=2, box_modules__1=0)
+    s.ever = 0b11
+    s.mv[:2], s.comp_mv[:2] = array("i", (16000, 16000)), array("i", (16900, 17000))
+    s.ohm_u[0] = s.ohm_u[1] = 5000
+    s.string_mv, s.ma, s.ma_known = 31000, 100000, known
+    s.round_done()
+    assert s.sum_mv == 32000 and s.string[Q_SUM] == off_mv
 
 
 def test_a_module_never_seen_is_in_no_median_and_no_sum_is_known():

@@ -186,6 +186,20 @@ def test_a_flicker_runs_back_at_half_speed(name, bit, lost, made):
     assert p.bits == raw
 
 
+@each_input
+def test_a_return_by_turns_is_none(name, bit, lost, made):
+    """An input that is open and closes for a moment, again and again, was never closed for its time."""
+    if made[1] < 20:
+        return
+    p = believed(0x7FF & ~bit)
+    for _ in range(10):
+        p.update(0x7FF, 10)
+        p.update(0x7FF, made[1] - 10)
+        assert p.busy and p.timer_ms[INPUTS.index((name, bit, lost, made))] == made[1] - 9
+        p.update(0x7FF & ~bit, 10)
+        assert p.bits == 0x7FF & ~bit and not p.busy and not any(p.timer_ms)
+
+
 def test_a_short_loss_is_forgotten_and_the_timers_come_to_rest():
     p = believed(0x7FF)
     p.update(0x7FF & ~1, 10)
