@@ -200,6 +200,15 @@ def test_a_return_by_turns_is_none(name, bit, lost, made):
         assert p.bits == 0x7FF & ~bit and not p.busy and not any(p.timer_ms)
 
 
+def test_a_timer_that_fades_is_never_below_nothing():
+    """One below would count for time that has passed, when the input is lost again."""
+    for left in range(1, 8):
+        p = believed(0x7FF)
+        p.timer_ms[0], p.busy = left, True
+        p.update(0x7FF, 2 * left)
+        assert p.timer_ms[0] == 0 and not p.busy
+
+
 def test_a_short_loss_is_forgotten_and_the_timers_come_to_rest():
     p = believed(0x7FF)
     p.update(0x7FF & ~1, 10)

@@ -34,7 +34,7 @@ FIRMWARE = "tests/firmware/test_%s.py"
 UNITS = [
     FIRMWARE % name
     for name in (
-        "rows", "words", "channels", "modules", "facts", "relay", "journal", "records", "settings", "elements",
+        "rows", "cells", "words", "channels", "modules", "facts", "relay", "journal", "records", "settings", "elements",
         "reporter", "wire", "commands", "sequence",
     )
 ]  # fmt: skip

@@ -84,6 +84,8 @@ def main() -> int:
     ask.add_argument("--jobs", type=int, default=2)
     ask.add_argument("--module", action="append", help="only this module; may be given more than once")
     ask.add_argument("--list", action="store_true", help="print survivors as entries for survivors.toml")
+    ask.add_argument("--added", action="store_true",
+                     help="tests were only added since: what was caught stays so, survivors are tried again")
     args = ask.parse_args()
     modules = args.module or [*PROTECTIVE, *OTHERS]
     OUT.mkdir(parents=True, exist_ok=True)
@@ -96,9 +98,12 @@ def main() -> int:
     known = json.loads((OUT / "killers.json").read_text()) if (OUT / "killers.json").exists() else {}
     killers = {**known, **killers}
     (OUT / "killers.json").write_text(json.dumps(killers))
-    if not (OUT / "digest").exists() or (OUT / "digest").read_text() != digest():
+    if args.added or not (OUT / "digest").exists() or (OUT / "digest").read_text() != digest():
         for path in OUT.glob("verdicts-*.jsonl"):
             path.unlink()
+        if args.added:
+            kept = [json.dumps(v) + "\n" for v in before.values() if v["verdict"] == "killed"]
+            (OUT / "verdicts-kept.jsonl").write_text("".join(kept))
         print("mutants: the tests as they are, and which lines each reaches ...", flush=True)
         if code := subprocess.run([sys.executable, str(HERE / "judge.py"), str(OUT)], cwd=ROOT).returncode:
             print("mutants: the tests do not hold without a change")

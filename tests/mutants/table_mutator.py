@@ -42,7 +42,20 @@ def of(module: str, source: str) -> list[str]:
         out += _tuple_rows(source, "TABLE")
     elif module == "sense":
         out += _ntc(source)
+    if module in ("sequence", "permissives"):
+        whole = _tables(source)
+        out = [changed for changed in out if _tables(changed) != whole]  # a bit named twice is that bit
     return out
+
+
+def _tables(source: str) -> list[object]:
+    """The values of a module's tables; None for one that can't be made."""
+    made: dict[str, object] = {}
+    try:
+        exec(compile(source, "tables", "exec"), made)
+    except Exception:
+        return [None]
+    return [made.get(name) for name in ("TRANSITIONS", "OUTPUTS", "LIMITED", "TABLE", "ALL")]
 
 
 # -- rows of text ---------------------------------------------------------------------------------------
