@@ -56,6 +56,12 @@ def test_millivolts_is_the_nearest(gain_nv):
         assert sense.millivolts(count, gain_nv // 1000, gain_nv % 1000) == (count * gain_nv + 500000) // 1000000
 
 
+def test_millivolts_over_the_whole_converter():
+    for gain_nv in (999999, 1999999, 15999999):
+        for count in range(3, 65536, 13):
+            assert sense.millivolts(count, gain_nv // 1000, 999) == (count * gain_nv + 500000) // 1000000
+
+
 def test_drop_is_current_times_resistance():
     for ma, uohm, mv in (
         (0, 5000, 0), (150000, 5000, 750), (150000, 5010, 751), (100, 10000, 1), (99, 100000, 0), (200, 10000, 2),
@@ -90,6 +96,44 @@ def test_the_constants_of_the_wiring():
     assert (sense.PROBE, sense.REF, sense.ISO_P, sense.ISO_N, sense.COUNTS) == (52, 58, 64, 65, 72)
     assert (sense.UNKNOWN_BOX_DC, sense.SWING_MS, sense.POWER_MS_MAX) == (250, 800, 1000)
     assert (sense.NTC_START_DC, sense.NTC_STEP_DC) == (-400, 50)
+
+
+def test_a_new_sense_has_seen_nothing():
+    s = make(n_modules=1, box_modules__0=1, box_modules__1=0)
+    assert s.string_known == 0b111111111111111111111111 & ~(1 << Q_ISO) & ~(1 << Q_SUM)
+    assert list(s.module) == [0] * 8 and list(s.box) == [0] * 4 and list(s.string) == [0] * 24
+    for name in (
+        "ma", "string_mv", "link_mv", "aux_mv", "open", "robbed", "stuck", "range", "ever", "bad", "median_mv",
+        "sum_mv", "believed_n", "box_seen", "i2t_a2s", "i2t_rest", "iso_phase", "iso_ms", "iso_outputs", "iso_before", "swing_ms",
+        "swing_mv", "swing_ma", "last_scan_ma",
+    ):  # fmt: skip
+        assert getattr(s, name) == 0, name
+    assert s.ma_known is True and s.iso_pos_higher is False and s.boxes == 1
+    for name in ("mv", "raw_mv", "comp_mv", "last_ma", "count_ma", "last_count"):
+        assert list(getattr(s, name)) == [0] * 24
+    assert list(s.box_dc) == [250] * 6 and list(s.box_age_ms) == [0] * 6 and list(s.ohm_u) == [5000] * 24
+
+
+def test_each_setting_of_sensing_arrives_where_it_is_used():
+    """Every one moved to a value that no other has; whole numbers throughout."""
+    moved = {
+        "string_gain_nv": 2000998, "string_offset_mv": 30, "link_gain_nv": 3000997, "link_offset_mv": -40,
+        "iso_gain_nv": 4000996, "aux_gain_nv": 5000995, "current_gain_ua": 15999, "current_zero": 32777,
+        "current_limit_ma": 500001, "ref_nominal": 32001, "filter_shift": 3, "open_counts": 61, "range_low_mv": -7001,
+        "range_high_mv": 18001, "stuck_ma": 30001, "module_nominal_mv": 12001, "rcomp_max_uohm": 9001,
+        "rcomp_uohm": 5001, "rcomp_step_ma": 25001, "v59_tempco_mv": -19, "v60_slope_uohm": 801, "i76_cont_a": 361,
+        "i76_a2s": 400001, "iso_test_kohm": 101, "iso_phase_ms": 1001, "rcomp_learn": 0,
+    }  # fmt: skip
+    s = make(**moved)
+    for name, value in (
+        ("string_gain", (2000, 998, 30)), ("link_gain", (3000, 997, -40)), ("iso_gain", (4000, 996)),
+        ("aux_gain", (5000, 995)), ("current_gain_ua", 15999), ("current_zero", 32777), ("current_limit_ma", 500001),
+        ("ref_nominal", 32001), ("shift", 3), ("open_counts", 61), ("range_low_mv", -7001), ("range_high_mv", 18001),
+        ("stuck_ma", 30001), ("nominal_mv", 12001), ("ohm_max_u", 9001), ("ohm_min_u", 2500), ("learn", 0),
+        ("learn_step_ma", 25001), ("tempco_mv", -19), ("slope_u", 801), ("cont_a", 361), ("a2s", 400001),
+        ("iso_test_kohm", 101), ("iso_phase_ms", 1001), ("swing_band_mv", 1440), ("loaded_mv", 149760), ("n", 12),
+    ):  # fmt: skip
+        assert getattr(s, name) == value and "float" not in repr(type(getattr(s, name))), name
 
 
 # -- once a scan ----------------------------------------------------------------------------------------
@@ -131,6 +175,22 @@ def test_a_current_sensor_at_its_end_is_not_believed(count, zero, gain, ends):
     assert (s.string[Q_SENSOR], s.ma_known) == (int(ends), not ends)
 
 
+def test_each_part_of_a_scan_gets_its_numbers():
+    s = make(current_gain_ua=5000, current_zero=30000)
+    board = Board()
+    board.counts[50] = 29998
+    seen = []
+    s._i2t = lambda *given: seen.append(("i2t", *given))
+    s._dead_sensor = lambda *given: seen.append(("dead", *given))
+    s._isolation = lambda *given: seen.append(("isolation", *given))
+    s.scalars(board, modes.SHED, 77)
+    assert seen == [("i2t", 10, 77), ("dead", modes.SHED, 77), ("isolation", board.counts, modes.SHED, 77)]
+    board.counts[50] = 29999
+    s.current_gain_ua = 1000
+    s.scalars(board, modes.SHED, 77)
+    assert s.ma == -1 and s.string[Q_MA] == 1
+
+
 def test_i2t_rises_above_the_continuous_current_and_falls_below_it():
     s = make()  # 360 A, 400 000 A2s
     s._i2t(420000, 1000)
@@ -149,6 +209,9 @@ def test_i2t_rises_above_the_continuous_current_and_falls_below_it():
     assert s.i2t_a2s == 420000 and s.string[Q_I2T] == 1050  # held a twentieth above
     s._i2t(0, 1000)
     assert s.i2t_a2s == 420000 - 129600
+    s = make()
+    s._i2t(420000, 5000)  # rising, too
+    assert s.i2t_a2s == 46800
 
 
 def test_i2t_keeps_what_is_less_than_one():
@@ -169,10 +232,23 @@ def test_i2t_is_told_in_thousandths_at_any_size(a2s, share):
     assert s.i2t_a2s == 468000 and s.string[Q_I2T] == share
 
 
+@pytest.mark.parametrize("a2s, now, share", [
+    (12345, 12000, 972), (999999, 999000, 999), (1000000, 999999, 999), (2000000, 999999, 499), (1000999, 5000, 5),
+])  # fmt: skip
+def test_the_share_of_i2t_is_whole_thousandths_rounded_down(a2s, now, share):
+    s = make(i76_a2s=a2s)
+    s.i2t_a2s = now
+    s._i2t(360000, 1)
+    assert s.i2t_a2s == now and s.string[Q_I2T] == share
+
+
 def swing(s, mode, mv, ma):
+    was = s.string[Q_DEAD_MA]
     s.string_mv, s.ma = mv, ma
     s._dead_sensor(mode, 799)
+    assert (s.swing_ms, s.string[Q_DEAD_MA]) == (799, was)
     s._dead_sensor(mode, 1)
+    assert s.swing_ms == 0
 
 
 def test_a_swing_on_no_current_is_counted():
@@ -250,6 +326,7 @@ def test_isolation_by_the_two_readings_of_the_higher_side():
         counts[64], counts[65] = (20000, 30000) if higher_pos else (30000, 20000)
         s._isolation(counts, modes.REST, 1000)
         assert s.iso_outputs == 0 and s.iso_phase == 0
+        assert s.string_known == 0b111111111111111111111111 & ~(1 << Q_SUM)  # what was known stays so
         # 100 kohm * (7.5 - 2.5) = 500 kohm, at 150 V
         assert s.string[Q_ISO] == 500 * 1000 // 150 and s.string_known >> Q_ISO & 1
 
@@ -276,14 +353,41 @@ def test_isolation_that_is_very_good_is_not_told_beyond_100_megohms():
     assert s.string[Q_ISO] == 99000 * 1000  # 2000 kohm * (99 - 49.5)
 
 
+def test_isolation_at_the_ends_of_its_arithmetic():
+    s = make()
+    s.string_mv = 150000
+    measure(s, (60000, 30000), (60010, 30000))  # a hair more than without the resistor: nothing, and not less
+    assert s.string[Q_ISO] == 0
+    s = make(iso_test_kohm=2000)
+    s.string_mv = 150000
+    measure(s, (60000, 30000), (65000, 30000))
+    assert s.string[Q_ISO] == 0
+    s = make()
+    s.string_mv = 2000
+    s._isolation(array("H", [0] * 72), modes.REST, 1000)
+    assert s.iso_before == 200 * 1000  # nothing there: divided by one
+    s.iso_before = 2000
+    s._isolation(array("H", [0] * 72), modes.REST, 1000)
+    assert s.string[Q_ISO] == 19800 * 1000 // 2
+    s = make(iso_test_kohm=1000)
+    s.iso_phase, s.iso_before, s.string_mv = 1, 999, 1010
+    s._isolation(array("H", [10] * 72), modes.REST, 1000)
+    assert s.string[Q_ISO] == 100000 * 1000  # 100 001 kohm is told as 100 000
+    s = make()
+    s.string_mv = 149900  # 149 whole volts
+    measure(s, (60000, 30000), (20000, 30000))
+    assert s.string[Q_ISO] == 100 * (14990000 // 2000 - 14990000 // 6000) // 1000 * 1000 // 149
+
+
 @pytest.mark.parametrize("mode", range(7))
 def test_isolation_is_not_measured_while_booting_or_precharging(mode):
     s = make()
     s.string_mv = 150000
     counts = array("H", [60000] * 72)
     s._isolation(counts, modes.REST, 1000)
+    s._isolation(counts, modes.REST, 5)
     assert s.iso_phase == 1 and s.iso_outputs
-    s._isolation(counts, mode, 10)
+    s._isolation(counts, mode, 5)
     stopped = mode in (modes.BOOT, modes.PRECHARGE)
     assert (s.iso_phase, s.iso_ms, bool(s.iso_outputs)) == ((0, 0, False) if stopped else (1, 10, True))
 
@@ -317,7 +421,7 @@ def test_each_box_has_its_own_probe_reference_and_offset():
 
 @pytest.mark.parametrize("ref, nominal, drift", [
     (32768, 32768, 0), (32800, 32768, 0), (32801, 32768, 1), (32735, 32768, 1), (32736, 32768, 0), (1010, 1000, 10),
-    (985, 1000, 15),
+    (985, 1000, 15), (32767, 32768, 0), (65535, 32768, 999), (0, 32768, 1000),
 ])  # fmt: skip
 def test_a_reference_drifts_either_way(ref, nominal, drift):
     s = make(ref_nominal=nominal)
@@ -363,6 +467,9 @@ def test_a_box_grows_old_until_all_its_modules_are_seen():
     look(s, 0, 10)
     look(s, 0, 10)
     assert s.box[AGE] == 100009  # stops, and never wraps
+    s.box_age_ms[0] = 100000
+    look(s, 0, 10)
+    assert s.box[AGE] == 100000
 
 
 def test_a_box_that_is_absent_has_an_age_and_nothing_else():
@@ -403,6 +510,18 @@ def test_taps_that_read_nothing_while_the_modules_do(mode):
     assert s.string[Q_TAPS] == 0
 
 
+def test_a_quarter_is_a_whole_number():
+    s = make(n_modules=5, box_modules__0=5, box_modules__1=0)
+    s.median_mv = 10001  # 50 005 mV expected, a quarter is 12 501
+    for string, link, mode, shown in (
+        (12501, 0, modes.REST, 0), (12500, 0, modes.REST, 1), (50003, 12500, modes.DRIVE, 0),
+        (50003, 12499, modes.DRIVE, 1),
+    ):  # fmt: skip
+        s.string_mv, s.link_mv = string, link
+        s.taps(mode)
+        assert s.string[Q_TAPS] == shown
+
+
 # -- the end of a round ---------------------------------------------------------------------------------
 
 
@@ -420,6 +539,9 @@ def test_the_median_is_of_those_believed():
         s.round_done()
         assert s.median_mv == median and s.sum_mv == sum(mvs)
         good = [m for k, m in enumerate(mvs) if not bad >> k & 1]
+        # Of equals the first in the string comes first: it is the one that is told as lowest.
+        assert list(s.order[: len(good)]) == sorted((k for k in range(5) if not bad >> k & 1), key=lambda k: mvs[k])
+        assert s.string_known | 1 << Q_SUM == 0b111111111111111111111111 & ~(1 << Q_ISO) | 1 << Q_SUM
         assert s.believed_n == len(good) and [s.mv[k] for k in s.order[: len(good)]] == sorted(good)
         assert s.string[Q_SUM] == abs(sum(mvs) - 100)
         assert bool(s.string_known >> Q_SUM & 1) == (bad == 0)

@@ -83,6 +83,7 @@ def test_self_test_ends_when_every_module_has_spoken_or_in_four_times_its_time()
     ):  # fmt: skip
         r.sense.ever = ever
         assert bool(at(r, "mode_ms", ms) & TESTED) == passed
+        assert r.word & GO  # beside what else is so
 
 
 def test_the_cause_must_be_gone_for_its_time_and_isolation_known():
@@ -103,6 +104,9 @@ def test_the_cause_must_be_gone_for_its_time_and_isolation_known():
 
 def test_room_for_closings_grows_back_to_the_window():
     r = ready()
+    r.closing_ms = 60000
+    word(r, dt_ms=10)
+    assert r.closing_ms == 60000
     r.closing_ms = 59985
     for ms, room in ((10, 59995), (10, 60005), (10, 60005)):
         word(r, dt_ms=ms)
@@ -166,7 +170,7 @@ def test_a_latched_journal_is_latched_and_alarmed():
 def test_what_was_asked_for_by_wire_is_asked_once():
     r = ready()
     r.asked = True
-    assert word(r) & ASKED
+    assert word(r) & ASKED and r.asked is False
     assert not word(r) & ASKED
 
 
@@ -184,7 +188,7 @@ def test_a_button_must_be_seen_open_before_it_counts(bit, seen):
     word(r, other)
     assert getattr(r, seen) and not (r.released and r.start_open)
     r._changed(REST)
-    assert not r.released and not r.start_open
+    assert r.released is False and r.start_open is False
 
 
 def test_the_word_keeps_precharged_and_the_inputs_and_nothing_else_of_before():
@@ -208,6 +212,8 @@ def test_what_a_change_of_mode_does(was, now):
     r.mode_ms, r.closing_ms, r.limit_u, r.link_ms = 7777, 50000, 5, 77
     r.word = DWELT | WAITED | LATCHED | GO
     r.journal.word[journal.LATCHED] = 1
+    r.journal.word[journal.OPS] = 5
+    r.shape_seen = True
     r.journal.left = 3
     r.journal.dirty = False
     r.sense.link_mv = 4321
@@ -218,7 +224,8 @@ def test_what_a_change_of_mode_does(was, now):
     assert (r.journal.word[journal.LATCHED], r.journal.left) == ((0, -1) if cleared else (1, 3))
     assert r.closing_ms == (40000 if now in (PRECHARGE, CHARGE) else 50000)
     assert r.limit_u == (1000000 if now in (DRIVE, CHARGE) else 5)
-    assert r.journal.word[journal.OPS] == (1 if now == DRIVE else 0)
+    assert r.journal.word[journal.OPS] == (6 if now == DRIVE else 5)
+    assert r.shape_seen is (now != PRECHARGE)
     kept = (r.link_rest_mv, r.link_before_mv, r.link_ms)
     assert kept == ((4321, 4321, 0) if now == REST else (0, 0, 77))
     assert (r.reporter.change_n, r.reporter.state_due) == (1, True)
@@ -233,8 +240,8 @@ def test_a_limit_only_where_power_is_asked_for_and_no_trip(mode):
     for bit in (0, TRIP, TRIP_NOW):
         r = relay(mode)
         r.limit_u, r.word = 900000, bit
-        r._limit(0)
-        assert r.limit_u == (900000 if mode in (DRIVE, CHARGE) and not bit else 0)
+        r._limit(10)
+        assert r.limit_u == (901000 if mode in (DRIVE, CHARGE) and not bit else 0)
 
 
 @pytest.mark.parametrize("start, derated, dt_ms, then", [
@@ -257,6 +264,7 @@ def test_the_limit_comes_quickly_and_goes_slowly(start, derated, dt_ms, then):
 @pytest.mark.parametrize("ma, dt_ms, left, mj", [
     (36000, 1000, 36000000 % 3600000, 36 * 144000 % 3600000), (0, 1000, 0, 0), (1000, 100, 100000, 14400),
     (1000, 1500, 1000000, 144000), (10, 100, 1000, 144), (9, 100, 900, 0),
+    (1, 10, 10, 0),
 ])  # fmt: skip
 def test_charge_and_energy_go_out_with_a_positive_current(ma, dt_ms, left, mj):
     r = relay(DRIVE)
@@ -274,6 +282,13 @@ def test_charge_and_energy_go_out_with_a_positive_current(ma, dt_ms, left, mj):
     assert mj == energy % 3600000
     for at in (out, into):
         assert (w[at[0]], w[at[1]]) == (ma * ms // 3600000, energy // 3600000)
+
+
+def test_energy_below_a_watt_is_counted_in_millijoules():
+    r = relay(DRIVE)
+    r.sense.string_mv, r.sense.ma = 11100, 90  # 999 mW
+    r._count_energy(1000)
+    assert r.mj_out == 999
 
 
 def test_nothing_is_counted_by_a_current_that_is_not_known():
