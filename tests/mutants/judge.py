@@ -34,8 +34,8 @@ FIRMWARE = "tests/firmware/test_%s.py"
 UNITS = [
     FIRMWARE % name
     for name in (
-        "rows", "words", "channels", "modules", "facts", "relay", "journal", "records", "settings", "elements",
-        "reporter", "wire", "commands", "sequence",
+        "rows", "words", "channels", "modules", "boxes", "facts", "word", "relay", "journal", "records",
+        "settings", "elements", "reporter", "wire", "commands", "sequence",
     )
 ]  # fmt: skip
 # Whole stories on the rig, long for what each shows: with THOROUGH, for what survives the others.
