@@ -214,6 +214,12 @@ def test_i2t_rises_above_the_continuous_current_and_falls_below_it():
     assert s.i2t_a2s == 46800
 
 
+def test_i2t_is_never_below_nothing():
+    s = make()
+    s._i2t(359000, 1)  # less than one below: rounded down it would be -1
+    assert s.i2t_a2s == 0 and s.string[Q_I2T] == 0
+
+
 def test_i2t_keeps_what_is_less_than_one():
     s = make()
     for _ in range(1000):

@@ -292,6 +292,20 @@ def test_each_limit_follows_its_own_setting(name):
             assert bench.state() == elements.IDLE
 
 
+def test_a_limit_that_is_a_number_is_no_setting():
+    """Kept beside the indexes of settings: a 0 must not be taken for the last of them, which is the code."""
+    for row in golden.ROWS:
+        bench = Bench(row, row.modes[0], changes={"reset_code": 4711, "n_modules": 24})
+        bench.see(row.pickup)
+        if not row.delay_name:
+            assert row.delay_ms == 0 and bench.mine() == [1]
+        if not row.dropout_name:
+            bench.see(row.dropout + row.step, row.delay_ms)
+            assert bench.state() == elements.OPERATED
+            bench.see(row.dropout)
+            assert bench.state() == elements.IDLE
+
+
 @pytest.mark.parametrize("name", sorted({r.delay_name for r in golden.ROWS if r.delay_name}))
 def test_each_delay_follows_its_own_setting(name):
     for row in golden.ROWS:
