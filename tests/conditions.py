@@ -22,7 +22,9 @@ from pathlib import Path
 ROOT = Path(__file__).resolve().parents[1]
 WARDEN = ROOT / "firmware" / "warden"
 MODULES = ("elements", "permissives", "sequence", "sense", "relay")
-TESTS = ["test_rows", "test_words", "test_channels", "test_modules", "test_facts", "test_relay"]
+TESTS = [
+    "test_%s" % name for name in ("rows", "words", "channels", "modules", "boxes", "facts", "word", "relay")
+]  # fmt: skip
 
 
 class Watch:

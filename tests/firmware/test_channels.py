@@ -5,7 +5,7 @@ from array import array
 import pytest
 
 from warden import modes, sense, settings
-from warden.elements import Q_AUX, Q_DEAD_MA, Q_I2T, Q_ISO, Q_MA, Q_REST_MA, Q_SENSOR, Q_SUM, Q_TAPS
+from warden.elements import Q_AUX, Q_DEAD_MA, Q_I2T, Q_ISO, Q_MA, Q_REST_MA, Q_SENSOR, Q_SUM
 
 RAW, MV, COMP, HOT, AWAY, OPEN, RANGE, STUCK = range(8)
 TEMP, REF, PROBE, AGE = range(4)
@@ -56,6 +56,12 @@ def test_millivolts_is_the_nearest(gain_nv):
         assert sense.millivolts(count, gain_nv // 1000, gain_nv % 1000) == (count * gain_nv + 500000) // 1000000
 
 
+def test_millivolts_over_the_whole_converter():
+    for gain_nv in (1234999, 7654999, 15432999):
+        for count in range(3, 65536, 13):
+            assert sense.millivolts(count, gain_nv // 1000, 999) == (count * gain_nv + 500000) // 1000000
+
+
 def test_drop_is_current_times_resistance():
     for ma, uohm, mv in (
         (0, 5000, 0), (150000, 5000, 750), (150000, 5010, 751), (100, 10000, 1), (99, 100000, 0), (200, 10000, 2),
@@ -90,6 +96,44 @@ def test_the_constants_of_the_wiring():
     assert (sense.PROBE, sense.REF, sense.ISO_P, sense.ISO_N, sense.COUNTS) == (52, 58, 64, 65, 72)
     assert (sense.UNKNOWN_BOX_DC, sense.SWING_MS, sense.POWER_MS_MAX) == (250, 800, 1000)
     assert (sense.NTC_START_DC, sense.NTC_STEP_DC) == (-400, 50)
+
+
+def test_a_new_sense_has_seen_nothing():
+    s = make(n_modules=1, box_modules__0=1, box_modules__1=0)
+    assert s.string_known == 0b111111111111111111111111 & ~(1 << Q_ISO) & ~(1 << Q_SUM)
+    assert list(s.module) == [0] * 8 and list(s.box) == [0] * 4 and list(s.string) == [0] * 24
+    for name in (
+        "ma", "string_mv", "link_mv", "aux_mv", "open", "robbed", "stuck", "range", "ever", "bad", "median_mv",
+        "sum_mv", "believed_n", "box_seen", "i2t_a2s", "i2t_rest", "iso_phase", "iso_ms", "iso_outputs", "iso_before",
+        "swing_ms", "swing_mv", "swing_ma", "last_scan_ma",
+    ):  # fmt: skip
+        assert getattr(s, name) == 0, name
+    assert s.ma_known is True and s.iso_pos_higher is False and s.boxes == 1
+    for name in ("mv", "raw_mv", "comp_mv", "last_ma", "count_ma", "last_count"):
+        assert list(getattr(s, name)) == [0] * 24
+    assert list(s.box_dc) == [250] * 6 and list(s.box_age_ms) == [0] * 6 and list(s.ohm_u) == [5000] * 24
+
+
+def test_each_setting_of_sensing_arrives_where_it_is_used():
+    """Every one moved to a value that no other has; whole numbers throughout."""
+    moved = {
+        "string_gain_nv": 2000998, "string_offset_mv": 30, "link_gain_nv": 3000997, "link_offset_mv": -40,
+        "iso_gain_nv": 4000996, "aux_gain_nv": 5000995, "current_gain_ua": 15999, "current_zero": 32777,
+        "current_limit_ma": 500001, "ref_nominal": 32001, "filter_shift": 3, "open_counts": 61, "range_low_mv": -7001,
+        "range_high_mv": 18001, "stuck_ma": 30001, "module_nominal_mv": 12001, "rcomp_max_uohm": 9001,
+        "rcomp_uohm": 5001, "rcomp_step_ma": 25001, "v59_tempco_mv": -19, "v60_slope_uohm": 801, "i76_cont_a": 361,
+        "i76_a2s": 400001, "iso_test_kohm": 101, "iso_phase_ms": 1001, "rcomp_learn": 0,
+    }  # fmt: skip
+    s = make(**moved)
+    for name, value in (
+        ("string_gain", (2000, 998, 30)), ("link_gain", (3000, 997, -40)), ("iso_gain", (4000, 996)),
+        ("aux_gain", (5000, 995)), ("current_gain_ua", 15999), ("current_zero", 32777), ("current_limit_ma", 500001),
+        ("ref_nominal", 32001), ("shift", 3), ("open_counts", 61), ("range_low_mv", -7001), ("range_high_mv", 18001),
+        ("stuck_ma", 30001), ("nominal_mv", 12001), ("ohm_max_u", 9001), ("ohm_min_u", 2500), ("learn", 0),
+        ("learn_step_ma", 25001), ("tempco_mv", -19), ("slope_u", 801), ("cont_a", 361), ("a2s", 400001),
+        ("iso_test_kohm", 101), ("iso_phase_ms", 1001), ("swing_band_mv", 1440), ("loaded_mv", 149760), ("n", 12),
+    ):  # fmt: skip
+        assert getattr(s, name) == value and "float" not in repr(type(getattr(s, name))), name
 
 
 # -- once a scan ----------------------------------------------------------------------------------------
@@ -131,6 +175,22 @@ def test_a_current_sensor_at_its_end_is_not_believed(count, zero, gain, ends):
     assert (s.string[Q_SENSOR], s.ma_known) == (int(ends), not ends)
 
 
+def test_each_part_of_a_scan_gets_its_numbers():
+    s = make(current_gain_ua=5000, current_zero=30000)
+    board = Board()
+    board.counts[50] = 29998
+    seen = []
+    s._i2t = lambda *given: seen.append(("i2t", *given))
+    s._dead_sensor = lambda *given: seen.append(("dead", *given))
+    s._isolation = lambda *given: seen.append(("isolation", *given))
+    s.scalars(board, modes.SHED, 77)
+    assert seen == [("i2t", 10, 77), ("dead", modes.SHED, 77), ("isolation", board.counts, modes.SHED, 77)]
+    board.counts[50] = 29999
+    s.current_gain_ua = 1000
+    s.scalars(board, modes.SHED, 77)
+    assert s.ma == -1 and s.string[Q_MA] == 1
+
+
 def test_i2t_rises_above_the_continuous_current_and_falls_below_it():
     s = make()  # 360 A, 400 000 A2s
     s._i2t(420000, 1000)
@@ -149,6 +209,15 @@ def test_i2t_rises_above_the_continuous_current_and_falls_below_it():
     assert s.i2t_a2s == 420000 and s.string[Q_I2T] == 1050  # held a twentieth above
     s._i2t(0, 1000)
     assert s.i2t_a2s == 420000 - 129600
+    s = make()
+    s._i2t(420000, 5000)  # rising, too
+    assert s.i2t_a2s == 46800
+
+
+def test_i2t_is_never_below_nothing():
+    s = make()
+    s._i2t(359000, 1)  # less than one below: rounded down it would be -1
+    assert s.i2t_a2s == 0 and s.string[Q_I2T] == 0
 
 
 def test_i2t_keeps_what_is_less_than_one():
@@ -169,10 +238,23 @@ def test_i2t_is_told_in_thousandths_at_any_size(a2s, share):
     assert s.i2t_a2s == 468000 and s.string[Q_I2T] == share
 
 
+@pytest.mark.parametrize("a2s, now, share", [
+    (12345, 12000, 972), (999999, 999000, 999), (1000000, 999999, 999), (2000000, 999999, 499), (1000999, 5000, 5),
+])  # fmt: skip
+def test_the_share_of_i2t_is_whole_thousandths_rounded_down(a2s, now, share):
+    s = make(i76_a2s=a2s)
+    s.i2t_a2s = now
+    s._i2t(360000, 1)
+    assert s.i2t_a2s == now and s.string[Q_I2T] == share
+
+
 def swing(s, mode, mv, ma):
+    was = s.string[Q_DEAD_MA]
     s.string_mv, s.ma = mv, ma
     s._dead_sensor(mode, 799)
+    assert (s.swing_ms, s.string[Q_DEAD_MA]) == (799, was)
     s._dead_sensor(mode, 1)
+    assert s.swing_ms == 0
 
 
 def test_a_swing_on_no_current_is_counted():
@@ -250,6 +332,7 @@ def test_isolation_by_the_two_readings_of_the_higher_side():
         counts[64], counts[65] = (20000, 30000) if higher_pos else (30000, 20000)
         s._isolation(counts, modes.REST, 1000)
         assert s.iso_outputs == 0 and s.iso_phase == 0
+        assert s.string_known == 0b111111111111111111111111 & ~(1 << Q_SUM)  # what was known stays so
         # 100 kohm * (7.5 - 2.5) = 500 kohm, at 150 V
         assert s.string[Q_ISO] == 500 * 1000 // 150 and s.string_known >> Q_ISO & 1
 
@@ -290,14 +373,41 @@ def test_isolation_that_is_very_good_is_not_told_beyond_100_megohms():
     assert s.string[Q_ISO] == 99000 * 1000  # 2000 kohm * (99 - 49.5)
 
 
+def test_isolation_at_the_ends_of_its_arithmetic():
+    s = make()
+    s.string_mv = 150000
+    measure(s, (60000, 30000), (60010, 30000))  # a hair more than without the resistor: nothing, and not less
+    assert s.string[Q_ISO] == 0
+    s = make(iso_test_kohm=2000)
+    s.string_mv = 150000
+    measure(s, (60000, 30000), (65000, 30000))
+    assert s.string[Q_ISO] == 0
+    s = make()
+    s.string_mv = 2000
+    s._isolation(array("H", [0] * 72), modes.REST, 1000)
+    assert s.iso_before == 200 * 1000  # nothing there: divided by one
+    s.iso_before = 2000
+    s._isolation(array("H", [0] * 72), modes.REST, 1000)
+    assert s.string[Q_ISO] == 19800 * 1000 // 2
+    s = make(iso_test_kohm=1000)
+    s.iso_phase, s.iso_before, s.string_mv = 1, 999, 1010
+    s._isolation(array("H", [10] * 72), modes.REST, 1000)
+    assert s.string[Q_ISO] == 100000 * 1000  # 100 001 kohm is told as 100 000
+    s = make()
+    s.string_mv = 149900  # 149 whole volts
+    measure(s, (60000, 30000), (20000, 30000))
+    assert s.string[Q_ISO] == 100 * (14990000 // 2000 - 14990000 // 6000) // 1000 * 1000 // 149
+
+
 @pytest.mark.parametrize("mode", range(7))
 def test_isolation_is_not_measured_while_booting_or_precharging(mode):
     s = make()
     s.string_mv = 150000
     counts = array("H", [60000] * 72)
     s._isolation(counts, modes.REST, 1000)
+    s._isolation(counts, modes.REST, 5)
     assert s.iso_phase == 1 and s.iso_outputs
-    s._isolation(counts, mode, 10)
+    s._isolation(counts, mode, 5)
     stopped = mode in (modes.BOOT, modes.PRECHARGE)
     assert (s.iso_phase, s.iso_ms, bool(s.iso_outputs)) == ((0, 0, False) if stopped else (1, 10, True))
 
@@ -308,169 +418,3 @@ def test_isolation_uses_its_own_gain_resistor_and_time():
     measure(s, (30000, 15000), (10000, 15000), phase_ms=300)
     pos, tested = 30000 * 20005 // 10000 // 10, 10000 * 20005 // 10000 // 10
     assert s.string[Q_ISO] == 200 * (15000000 // tested - 15000000 // pos) // 1000 * 1000 // 150
-
-
-# -- boxes ----------------------------------------------------------------------------------------------
-
-
-def look(s, b, dt_ms=TEN_MS, absent=0, counts=None):
-    return s.look_at_box(Board().counts if counts is None else counts, b, absent, dt_ms)
-
-
-def test_each_box_has_its_own_probe_reference_and_offset():
-    s = make(**{"probe_offset_dc__%d" % b: b - 3 for b in range(6)})
-    counts = Board().counts
-    for b in range(6):
-        counts[52 + b] = NTC[8 + b]
-        counts[58 + b] = 32768 + 328 * b
-    for b in range(6):
-        assert look(s, b, counts=counts) == 15
-        assert s.box[TEMP] == s.box_dc[b] == 50 * b + b - 3
-        assert s.box[REF] == 328 * b * 1000 // 32768 and s.box[PROBE] == 0
-
-
-@pytest.mark.parametrize("ref, nominal, drift", [
-    (32768, 32768, 0), (32800, 32768, 0), (32801, 32768, 1), (32735, 32768, 1), (32736, 32768, 0), (1010, 1000, 10),
-    (985, 1000, 15),
-])  # fmt: skip
-def test_a_reference_drifts_either_way(ref, nominal, drift):
-    s = make(ref_nominal=nominal)
-    counts = Board().counts
-    counts[59] = ref
-    look(s, 1, counts=counts)
-    assert s.box[REF] == drift
-
-
-@pytest.mark.parametrize("count, bad", [(63641, 0), (63642, 1), (4164, 0), (4163, 1)])
-def test_a_probe_beyond_its_table_is_not_believed(count, bad):
-    s = make(probe_offset_dc__0=5)
-    counts = Board().counts
-    s.box_dc[0] = 444
-    s.box[TEMP] = 444
-    counts[52] = count
-    known = look(s, 0, counts=counts)
-    assert s.box[PROBE] == bad
-    assert known == (0b1110 if bad else 0b1111)
-    if bad:
-        assert s.box_dc[0] == 250 and s.box[TEMP] == 444
-    else:
-        assert s.box_dc[0] == s.box[TEMP] == (-395 if count == 63641 else 1005)
-
-
-def test_a_box_grows_old_until_all_its_modules_are_seen():
-    s = make(n_modules=5, box_modules__0=2, box_modules__1=3)
-    assert list(s.box_mask)[:3] == [0b11, 0b11100, 0]
-    for b, first, n in ((0, 0, 2), (1, 2, 3)):
-        look(s, b, 30)
-        assert s.box[AGE] == 30
-        for k in range(first, first + n):
-            assert s.box[AGE] == 30
-            take(s, k, 12000 if k == first else 32000, 0 if k == first else 20000)
-            look(s, b, 0)
-        assert s.box[AGE] == s.box_age_ms[b] == 0
-        look(s, b, 40)
-        assert s.box[AGE] == 40  # seen once is not seen for ever
-        take(s, first, 12000)
-        look(s, b, 2)
-        assert s.box[AGE] == 42
-    s.box_age_ms[0] = 99999
-    look(s, 0, 10)
-    look(s, 0, 10)
-    assert s.box[AGE] == 100009  # stops, and never wraps
-
-
-def test_a_box_that_is_absent_has_an_age_and_nothing_else():
-    s = make()
-    for b in range(6):
-        assert look(s, b, absent=0b111111 & ~(1 << b)) == 15
-        s.box[TEMP] = s.box[REF] = s.box[PROBE] = -7
-        assert look(s, b, absent=1 << b) == 1 << AGE
-        assert list(s.box)[:3] == [-7] * 3
-
-
-def test_the_boxes_are_laid_out_in_string_order():
-    s = make(n_modules=24, **{"box_modules__%d" % b: 4 for b in range(6)})
-    assert list(s.box_of) == [k // 4 for k in range(24)]
-    assert list(s.first_of_box) == [k % 4 == 0 for k in range(24)]
-    assert list(s.box_mask) == [0b1111 << 4 * b for b in range(6)] and s.boxes == 6
-    s = make()
-    assert list(s.box_of)[:12] == [0] * 5 + [1] * 7 and list(s.box_n) == [5, 7, 0, 0, 0, 0]
-    assert [k for k in range(24) if s.first_of_box[k]] == [0, 5] and s.boxes == 2 and s.n == 12
-
-
-# -- string and link taps -------------------------------------------------------------------------------
-
-
-@pytest.mark.parametrize("mode", range(7))
-def test_taps_that_read_nothing_while_the_modules_do(mode):
-    s = make()
-    s.median_mv = 12000  # 144 V expected, a quarter is 36 V; with main closed, a 25th of the string apart at most
-    for string, link, drives, rests in (
-        (36000, 34560, 0, 0), (36000, 34559, 1, 0), (36000, 37440, 0, 0), (36000, 37441, 1, 0), (35999, 35999, 1, 1),
-        (0, 0, 1, 1),
-    ):  # fmt: skip
-        s.string_mv, s.link_mv = string, link
-        s.taps(mode)
-        assert s.string[Q_TAPS] == (drives if mode == modes.DRIVE else rests)
-    s.median_mv = 0
-    s.string_mv = -1
-    s.taps(mode)
-    assert s.string[Q_TAPS] == 0
-
-
-# -- the end of a round ---------------------------------------------------------------------------------
-
-
-def test_the_median_is_of_those_believed():
-    s = make(n_modules=5, box_modules__0=5, box_modules__1=0)
-    s.ever = 0b11111
-    for mvs, bad, median in (
-        ((5, 1, 4, 2, 3), 0, 3), ((5, 1, 4, 2, 3), 0b00001, 2), ((5, 1, 4, 2, 3), 0b00010, 3),
-        ((50, 10, 40, 20, 30), 0b00011, 30), ((50, 10, 41, 20, 30), 0b10010, 41), ((9, 9, 9, 9, 9), 0, 9),
-        ((1, 2, 3, 4, 5), 0b01111, 5),
-    ):  # fmt: skip
-        s.mv[:5] = s.comp_mv[:5] = array("i", mvs)
-        s.bad = bad
-        s.string_mv = 100
-        s.round_done()
-        assert s.median_mv == median and s.sum_mv == sum(mvs)
-        good = [m for k, m in enumerate(mvs) if not bad >> k & 1]
-        assert s.believed_n == len(good) and [s.mv[k] for k in s.order[: len(good)]] == sorted(good)
-        assert s.string[Q_SUM] == abs(sum(mvs) - 100)
-        assert bool(s.string_known >> Q_SUM & 1) == (bad == 0)
-
-
-@pytest.mark.parametrize("known, off_mv", [(True, 33900 - 31000 - 2 * 5 * 100), (False, 33900 - 31000)])
-def test_the_sum_is_held_against_the_string_without_their_load(known, off_mv):
-    """Two modules compensated at 5 mohm and 100 A, where the current is known; the string tap gets it back at once."""
-    s = make(n_modules=2, box_modules__0=2, box_modules__1=0)
-    s.ever = 0b11
-    s.mv[:2], s.comp_mv[:2] = array("i", (16000, 16000)), array("i", (16900, 17000))
-    s.ohm_u[0] = s.ohm_u[1] = 5000
-    s.string_mv, s.ma, s.ma_known = 31000, 100000, known
-    s.round_done()
-    assert s.sum_mv == 32000 and s.string[Q_SUM] == off_mv
-
-
-def test_a_module_never_seen_is_in_no_median_and_no_sum_is_known():
-    s = make(n_modules=3, box_modules__0=3, box_modules__1=0)
-    s.mv[:3] = s.comp_mv[:3] = array("i", (10, 20, 0))
-    s.ever = 0b011
-    s.round_done()
-    assert (s.median_mv, s.believed_n) == (15, 2) and not s.string_known >> Q_SUM & 1
-    s.ever, s.string_mv = 0b111, 31
-    s.round_done()
-    assert s.median_mv == 10 and s.string_known >> Q_SUM & 1 and s.string[Q_SUM] == 1
-    s.bad = 0b111
-    s.round_done()
-    assert s.median_mv == 10 and s.believed_n == 0  # the last that was known
-
-
-def test_what_is_shown_fits_six_characters():
-    s = make()
-    s.mv[:4] = array("i", (100000, -100000, 99999, -99999))
-    s.raw_mv[:4] = array("i", (1, 2, 3, 4))
-    assert list(s.shown_mv())[:4] == [99999, -99999, 99999, -99999]
-    s.mv[:2] = array("i", (99998, -99998))
-    s.bad = 0b1100
-    assert list(s.shown_mv())[:4] == [99998, -99998, 3, 4]

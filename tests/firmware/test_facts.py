@@ -237,7 +237,8 @@ def test_the_link_at_rest_is_kept_each_second():
 
 @pytest.mark.parametrize("before, now, string, moved", [
     (60288, 60000, 144000, False), (60289, 60000, 144000, True), (60000, 60288, 144000, False),
-    (60000, 60289, 144000, True), (60000, 60000, 144000, False),
+    (60000, 60289, 144000, True), (60000, 60000, 144000, False), (60289, 60000, 144499, True),
+    (60289, 60000, 144500, False), (0, 1, 499, True), (1, 0, 499, True),
 ])  # fmt: skip
 def test_a_link_has_moved_by_more_than_a_five_hundredth(before, now, string, moved):
     r = relay(PRECHARGE)

@@ -79,6 +79,9 @@ def test_hot_follows_the_box_and_away_the_median():
         take(s, 0, 12301)
         take(s, 0, 12300)
         assert s.module[AWAY] == 300 - 80
+    s.ma = -1
+    take(s, 0, 11999)
+    assert s.module[AWAY] == 1
     s.box_dc[0] = 250
     take(s, 0, 12301)
     assert s.module[HOT] == 12301
@@ -289,6 +292,45 @@ def test_an_open_or_robbed_module_is_not_out_of_range_as_well():
     assert s.open == 0b10 and s.robbed == 0 and s.range == 0
 
 
+def test_each_mark_is_one_modules_own():
+    """What is known of the others stays as it was."""
+    other = 1 << 9
+    s = rested()
+    s.open = s.robbed = s.range = s.stuck = s.bad = other
+    take(s, 1, 60, 12000)
+    assert (s.open, s.bad) == (other | 0b10, other | 0b10)
+    take(s, 2, 30000, 0)
+    assert s.robbed == other | 0b100
+    take(s, 3, 55000, 20000)
+    assert (s.range, s.bad) == (other | 0b1000, other | 0b1110)
+    s.ma = 40000
+    take(s, 4, 32000, 20000)
+    assert (s.stuck, s.bad) == (other | 0b10000, other | 0b11110)
+    take(s, 0, 12001, absent=1)
+    assert s.bad == other | 0b11111
+    for k in range(5):
+        take(s, k, 32001 + k if k else 12001, 20000 if k else 0)
+    assert s.open == s.robbed == s.range == s.stuck == other
+
+
+def test_the_current_of_a_sample_that_is_not_believed_is_kept_all_the_same():
+    s = rested()
+    s.ma = 12345
+    take(s, 1, 55000, 20000)
+    assert s.bad == 0b10 and s.last_ma[1] == 12345
+
+
+def test_two_modules_in_a_box_ask_each_other():
+    for n, boxes in ((2, {"box_modules__0": 2, "box_modules__1": 0}), (3, {"box_modules__0": 2, "box_modules__1": 1})):
+        s = make(n_modules=n, **boxes)
+        for k in range(n):
+            take(s, k, 32000 if k == 1 else 12000, 20000 if k == 1 else 0)
+        s.sum_mv = s.string_mv = 12000 * n
+        s.mv[0], s.raw_mv[0], s.raw_mv[1] = 0, 5000, 18001
+        take(s, 0, 0)
+        assert s.module[OPEN] == 1
+
+
 # -- learning -------------------------------------------------------------------------------------------
 
 
@@ -340,6 +382,10 @@ def test_nothing_is_learnt_from_a_current_that_is_not_known_or_a_module_in_doubt
 def test_a_step_that_no_module_makes_is_not_learnt(drop, learnt):
     """Between nothing and twice the most, in uohm for 100 A: 18000 is too much."""
     assert step(rested(), 0, 100000, 14000, 14000 - drop) == learnt
+
+
+def test_the_smallest_resistance_is_learnt():
+    assert step(rested(current_limit_ma=900000), 0, 524000, 12001, 12000) == 5000 + ((1 - 5000) >> 3)
 
 
 def test_what_is_learnt_is_held_between_half_of_the_start_and_the_most():

@@ -66,6 +66,7 @@ def test_the_table_is_the_one_written_here():
             row.switch.strip("-"),
         )  # fmt: skip
         assert has[:11] == wanted
+        assert elements.SWITCH[row.index] == (settings.BASE[has[10]] if has[10] else -1)
 
 
 def test_the_quantities_have_the_numbers_that_the_table_names():
@@ -99,8 +100,11 @@ def test_operates_at_its_delay_and_not_a_millisecond_before(row):
         assert not bench.mine() and bench.state() == elements.PICKED
         bench.see(row.pickup, 1)
     assert bench.mine() == [1] and bench.state() == elements.OPERATED
+    at = bench.e.base[row.index]
+    timer_ms = bench.e.timer_ms[at]
     bench.see(row.pickup, 60000)
     assert not bench.mine()  # told once
+    assert bench.e.timer_ms[at] == timer_ms  # and its time stands: it could wrap in a fault that stays for weeks
 
 
 @each_row
@@ -195,13 +199,15 @@ def test_awake_where_it_says_and_asleep_elsewhere(row):
 @each_row
 def test_going_to_sleep_forgets_and_staying_awake_does_not(row):
     for mode in range(7):
-        bench = Bench(row, row.modes[0])
+        k = EACH[row.group] - 1
+        bench = Bench(row, row.modes[0], k)
         for _ in range(2):
             bench.see(row.pickup, row.delay_ms)
         assert bench.mine() == [1]
         bench.e.enter(mode)
         assert bench.state() == (elements.OPERATED if mode in row.modes else elements.IDLE)
-        assert bench.mine() == ([] if mode in row.modes else [0])
+        told = [t for t in bench.told() if t[0] == row.index]
+        assert told == ([] if mode in row.modes else [(row.index, k, 0, 0)])
         assert bench.e.mode == mode
 
 
@@ -213,7 +219,7 @@ def test_its_switch_and_no_other_turns_it_off(row):
             bench.see(row.pickup, row.delay_ms)
         assert (bench.mine() == []) == (row.switch == switch)
         assert elements.switched_off(values(**{switch: 0}))
-    assert not elements.switched_off(values())
+    assert elements.switched_off(values()) is False
 
 
 @each_row
@@ -286,6 +292,20 @@ def test_each_limit_follows_its_own_setting(name):
             assert bench.state() == elements.IDLE
 
 
+def test_a_limit_that_is_a_number_is_no_setting():
+    """Kept beside the indexes of settings: a 0 must not be taken for the last of them, which is the code."""
+    for row in golden.ROWS:
+        bench = Bench(row, row.modes[0], changes={"reset_code": 4711, "n_modules": 24})
+        bench.see(row.pickup)
+        if not row.delay_name:
+            assert row.delay_ms == 0 and bench.mine() == [1]
+        if not row.dropout_name:
+            bench.see(row.dropout + row.step, row.delay_ms)
+            assert bench.state() == elements.OPERATED
+            bench.see(row.dropout)
+            assert bench.state() == elements.IDLE
+
+
 @pytest.mark.parametrize("name", sorted({r.delay_name for r in golden.ROWS if r.delay_name}))
 def test_each_delay_follows_its_own_setting(name):
     for row in golden.ROWS:
@@ -298,6 +318,45 @@ def test_each_delay_follows_its_own_setting(name):
             assert not bench.mine()
             bench.see(row.pickup, 1)
             assert bench.mine() == [1]
+
+
+def test_new_elements_are_all_idle():
+    e = elements.Elements(values())
+    cells = sum(EACH[r.group] for r in golden.ROWS)
+    assert list(e.base) == [sum(EACH[r.group] for r in golden.ROWS[:n]) for n in range(len(golden.ROWS))]
+    assert list(e.state) == list(e.timer_ms) == [0] * cells
+    assert list(e.up) == list(e.picked) == [0] * 6
+    assert (e.live, e.event_n, e.event_head, e.trip_row, e.trip_k, e.trip_x, e.mode) == (0, 0, 0, -1, 0, 0, modes.BOOT)
+
+
+@each_row
+def test_its_cells_are_its_own(row):
+    """Each thing's state, timer and counts are in its own cell, and no other row's is touched."""
+    base = sum(EACH[r.group] for r in golden.ROWS[: row.index])
+    others = [r.index for r in golden.ROWS if (r.group, r.quantity) == (row.group, row.quantity)]
+    for k in (0, EACH[row.group] - 1):
+        bench = Bench(row, row.modes[0], k)
+        bench.see(row.pickup)
+        bench.see(row.pickup, row.delay_ms)
+        for n, r in enumerate(golden.ROWS):
+            start = bench.e.base[n]
+            touched = [at - start for at in range(start, start + EACH[r.group]) if bench.e.state[at]]
+            assert touched in (([], [k]) if n in others else ([],))
+        assert bench.e.state[base + k] == elements.OPERATED
+
+
+def test_what_several_things_ask_for_is_counted_for_each():
+    row = [r for r in golden.ROWS if repr(r) == "59/high"][0]
+    bench = Bench(row, modes.LOCKOUT)
+    for n, bench.k in enumerate((3, 0, 23)):
+        bench.see(row.pickup)
+        assert bench.e.live == n + 1 and bench.e.picked[4] == n + 1
+    for n, bench.k in enumerate((3, 0, 23)):
+        bench.see(row.pickup, row.delay_ms)
+        assert bench.e.live == 3 and (bench.e.up[4], bench.e.picked[4]) == (n + 1, 2 - n)
+    for n, bench.k in enumerate((0, 3, 23)):
+        bench.see(row.dropout)
+        assert bench.e.live == bench.e.up[4] == 2 - n
 
 
 @pytest.mark.parametrize("group", [0, 1, 2])

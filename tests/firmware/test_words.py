@@ -220,6 +220,10 @@ def test_a_short_loss_is_forgotten_and_the_timers_come_to_rest():
     p.busy = True
     p.update(0x7FF, 10)
     assert p.timer_ms[0] == 0 and not p.busy
+    p.timer_ms[0] = 5
+    p.busy = True
+    p.update(0x7FF, 10)  # back by six: to nothing, and not below
+    assert p.timer_ms[0] == 0 and not p.busy
     p.timer_ms[0] = 9
     p.update(0x7FF, 100)  # nobody is busy: nothing is looked at
     assert p.timer_ms[0] == 9

@@ -110,7 +110,7 @@ def main() -> int:
             return code
         (OUT / "digest").write_text(digest())
     left = [key for key in chosen if key not in verdicts()]
-    (OUT / "plan.json").write_text(json.dumps({"killers": killers}))
+    (OUT / "plan.json").write_text(json.dumps({"killers": killers, "explained": list(explained())}))
     if left:
         judge(args.jobs, [every[key] for key in left])
     return report(every, chosen, args.list)

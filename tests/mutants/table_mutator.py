@@ -185,6 +185,8 @@ def _tuple_rows(source: str, name: str) -> list[str]:
             out.append("\n".join(changed))
         words = list(re.finditer(r"\b[A-Z][A-Z_]+\b", lines[n]))
         for word in words:
+            if word.group() == "BOOT":  # which is 0
+                continue
             a, b = word.span()
             out.append(_with(lines, n, [lines[n][:a] + "0" + lines[n][b:]]))
         if name != "TABLE":
@@ -198,6 +200,8 @@ def _other_columns(lines: list[str], n: int) -> list[str]:
     out = []
     for column in (1, 2):
         for bit in ("KEY", "TRIP", "LATCHED", "DWELT"):
+            if bit in cells[column].split(" | "):
+                continue
             cells_with = list(cells)
             cells_with[column] = "%s | %s" % (cells[column], bit) if cells[column] != "0" else bit
             out.append(cells_with)
