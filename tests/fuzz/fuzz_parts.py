@@ -34,4 +34,4 @@ def one_input(data: bytes) -> None:
         else:
             assert isinstance(parts.load_parts(file), parts.Parts)
     except InputError as error:
-        told_well(error)
+        told_well(error, data)
