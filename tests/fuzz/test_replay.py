@@ -181,7 +181,8 @@ def _any_place(monkeypatch: pytest.MonkeyPatch) -> None:
 
 def _back_in_time(monkeypatch: pytest.MonkeyPatch) -> None:
     """A cycle's rows are taken in the order that they come in."""
-    monkeypatch.setattr("packwarden.cycles._moment", lambda file, row, line, columns: tuple(map(float, line.split(","))))
+    plain = lambda file, row, line, columns: tuple(map(float, line.split(",")))  # noqa: E731
+    monkeypatch.setattr("packwarden.cycles._moment", plain)
 
 
 DEFECTS = {
