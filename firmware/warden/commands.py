@@ -87,7 +87,7 @@ class Commands:
                 raise ValueError
             req = int(words[1])
             fields = [w.split("=") for w in words[2:]]
-            given = " ".join([f[0] if len(f) == 2 else "=" for f in fields])
+            given = " ".join([f[0] if len(f) == 2 and f[0] else "=" for f in fields])
         except (ValueError, IndexError):
             self.refused += 1
             return False

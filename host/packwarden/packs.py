@@ -158,8 +158,8 @@ def only(path: Path, prefix: str, data: dict[str, Any], known: tuple[str, ...]) 
     for key in data:
         if key not in known:
             near = difflib.get_close_matches(key, known, 1)
-            hint = "did you mean %s? One of " % near[0] if near else "one of "
-            raise InputError(path, prefix + key, data[key], hint + ", ".join(known))
+            hint = "a known key; did you mean %s?" % near[0] if near else "one of " + ", ".join(known)
+            raise InputError(path, prefix + key, data[key], hint)
 
 
 def fill(path: Path, where: str, plain: Any, data: dict[str, Any]) -> Any:

@@ -92,6 +92,18 @@ def test_a_setting_has_one_name():
     ]
 
 
+@pytest.mark.parametrize("text", ["forget 3 =", "who 3 =5", "get 3 =n_modules", "get 3 name=n_modules =", "who 3 ="])
+def test_a_field_without_a_name_is_answered(text):
+    """`forget 3 =` with its CRC ended in an exception in the main loop, driving or not: a line could stop the relay."""
+    rig = Rig()
+    rig.drive(20000)
+    rig.send(text)
+    rig.run(300)
+    replies = rig.told("reply")
+    assert [(r["req"], r["status"], r["why"]) for r in replies] == [("3", "error", "fields")]
+    assert rig.mode == "drive"
+
+
 def test_commands_that_arrive_together_are_answered_one_a_turn():
     """Two in one chunk were answered at once, so that a second listing cut the first one short."""
     rig = Rig(reset_code=1)

@@ -36,7 +36,7 @@ def one_input(data: bytes) -> None:
         assert isinstance(spec, PackSpec)
         scenario.settings_of(spec)
     except InputError as error:
-        told_well(error)
+        told_well(error, data)
         return
     plant, commands = Plant(spec, 1), Commands()
     commands.out_bits, commands.limit_permille, commands.demand_w, commands.key = 0b1001, 1000, 20000.0, True

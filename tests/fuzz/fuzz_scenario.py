@@ -48,7 +48,7 @@ def one_input(data: bytes) -> None:
         file = FILE if not isinstance(name, str) or name == "fuzz" else str(Path(FILE).with_name("other.toml"))
         made = scenario.from_data(file, found, Path(file).stem)
     except InputError as error:
-        told_well(error)
+        told_well(error, data)
         return
     try:
         Run(trimmed(made), InProcess(), None).go()

@@ -19,7 +19,7 @@ def one_input(data: bytes) -> None:
         tables.placed(values, tables.settings_data(packs.parse_toml(FILE, data), FILE), FILE)
         digest = tables.checked(values, FILE)
     except InputError as error:
-        told_well(error)
+        told_well(error, data)
         return
     image = bytearray(settings.IMAGE_BYTES)
     settings.pack(values, image)

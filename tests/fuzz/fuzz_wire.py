@@ -95,7 +95,8 @@ class Model:
     @staticmethod
     def command(line: bytes) -> tuple[str, str, list[str], list[str]] | None:
         """(word, number, names, values) of a whole command without its LF; None for what must get no reply."""
-        if len(line) > 96 or any(not 32 <= b < 127 for b in line) or not re.search(rb"\*[0-9a-f]{4}$", line):
+        # `x 1*0000` is the shortest there can be.
+        if not 8 <= len(line) <= 96 or any(not 32 <= b < 127 for b in line) or not re.search(rb"\*[0-9a-f]{4}$", line):
             return None
         if int(line[-4:], 16) != crc_hqx(line[:-5], 0xFFFF):
             return None

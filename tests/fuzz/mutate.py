@@ -146,4 +146,6 @@ def lines(data: bytes, rng: random.Random) -> bytes:
     return b"\n".join(each)
 
 
-MUTATORS = {"wire": wire, "memory": memory, "lines": lines, "scenario": toml, "pack": toml, "settings": toml}
+MUTATORS = {
+    "wire": wire, "memory": memory, "lines": lines, "scenario": toml, "pack": toml, "settings": toml, "parts": toml,
+}  # fmt: skip

@@ -174,6 +174,17 @@ def _two_names(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(settings, "number_of", lambda name: settings.NAMES.count("\n", 0, settings.NAMES.find(name)))
 
 
+def _any_place(monkeypatch: pytest.MonkeyPatch) -> None:
+    """A tap may have any name."""
+    monkeypatch.setattr("packwarden.sizing.parts._place", lambda path, where, name, most: int(name))
+
+
+def _back_in_time(monkeypatch: pytest.MonkeyPatch) -> None:
+    """A cycle's rows are taken in the order that they come in."""
+    plain = lambda file, row, line, columns: tuple(map(float, line.split(",")))  # noqa: E731
+    monkeypatch.setattr("packwarden.cycles._moment", plain)
+
+
 DEFECTS = {
     "wire": (_loose_crc, _no_reply, _closes, _sets_at_once, _changes_in_drive, _any_code, _all_at_once),
     "memory": (_unchecked_settings, _unsound_journal, _not_locked),
@@ -181,6 +192,7 @@ DEFECTS = {
     "scenario": (_other_error, _run_fails, _dumb_error),
     "pack": (_pack_error, _bad_plant, _dumb_error),
     "settings": (_taken_unchecked, _two_names, _dumb_error),
+    "parts": (_any_place, _back_in_time, _dumb_error),
 }
 
 

@@ -11,6 +11,7 @@ from scenarios import make
 from packwarden import batch, packs
 from packwarden.bench import result, scenario, schema, tables
 from packwarden.errors import InputError
+from packwarden.sizing.parts import load_parts
 
 HEAD = '[scenario]\nname = "own"\nabout = "a"\npack = "%s"\n[[course]]\ndo = "park"\nfor_s = 5\n'
 DIGITS = "9" * 5000
@@ -65,6 +66,14 @@ def test_a_chemistry_that_no_file_can_be(tmp_path: Path, name: str) -> None:
     (tmp_path / "mine.toml").write_text('[module]\nchemistry = "%s"\n' % name)
     with pytest.raises(InputError, match="chemistry"):
         packs.load_pack("mine.toml", tmp_path)
+
+
+@pytest.mark.parametrize("name", ["1" * 4400, "\u0661", "001", "0", "25"])
+def test_a_tap_is_named_by_its_number(tmp_path: Path, name: str) -> None:
+    """More digits than Python reads ended in a ValueError."""
+    (tmp_path / "parts.toml").write_text('[tap."%s"]\nbottom_ohm = 27400.0\n' % name, encoding="utf-8")
+    with pytest.raises(InputError, match="a whole number from 1 to 24"):
+        load_parts(tmp_path / "parts.toml")
 
 
 def test_a_file_is_not_read_for_ever(tmp_path: Path) -> None:
@@ -135,7 +144,7 @@ def test_an_error_is_one_printable_line() -> None:
 
 def test_an_unknown_key_is_shown_with_what_it_says(tmp_path: Path) -> None:
     (tmp_path / "mine.toml").write_text("[module]\ncapacity = 40\n")
-    with pytest.raises(InputError, match=r"module.capacity = 40: allowed did you mean capacity_ah\?"):
+    with pytest.raises(InputError, match=r"module.capacity = 40: allowed a known key; did you mean capacity_ah\?"):
         packs.load_pack("mine.toml", tmp_path)
 
 

@@ -311,7 +311,7 @@ def _values(path: Path, where: str, found: Any) -> dict[str, Any]:
 
 
 def _place(path: Path, where: str, name: str, most: int) -> int:
-    if not name.isdecimal() or not 1 <= int(name) <= most:
+    if not (name.isascii() and name.isdecimal() and len(name) <= 2 and 1 <= int(name) <= most):
         raise InputError(path, where, name, "a whole number from 1 to %d" % most)
     return int(name)
 
