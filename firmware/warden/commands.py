@@ -25,6 +25,7 @@ TABLE = (
     ("forget", ""),
     ("list", "what"),
     ("clear", "code"),
+    ("service", ""),
 )
 
 
@@ -197,6 +198,15 @@ class Commands:
             return
         relay.asked = True
         self._reply(req, b"ok", b"asked", 0, 0)
+
+    def _service(self, req):
+        relay = self.relay
+        if relay.powered() or relay.sequence.mode not in (REST, LOCKOUT):
+            self._reply(req, b"error", b"not_at_rest", 0, 0)
+        elif not relay.board.leave():
+            self._reply(req, b"error", b"no_tool", 0, 0)
+        else:
+            self._reply(req, b"ok", b"leaving", 0, 0)
 
     # -- listings ---------------------------------------------------------------------------------------
 

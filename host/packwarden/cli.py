@@ -23,6 +23,7 @@ from packwarden.bench.faults import KINDS
 from packwarden.bench.inprocess import firmware_version
 from packwarden.bench.target import TargetError
 from packwarden.cli_prove import prove
+from packwarden.cli_virtual import virtual_board
 from packwarden.errors import InputError
 from packwarden.views import export, report, table, words
 from packwarden.views.progress import progress
@@ -46,6 +47,7 @@ def cli(ctx: click.Context) -> None:
 
 
 cli.add_command(prove)
+cli.add_command(virtual_board)
 
 
 # -- bench ---------------------------------------------------------------------------------------------------
