@@ -25,7 +25,7 @@ NOT_OURS = {".git", ".venv", ".hypothesis", "out", "build", "dist", "node_module
 
 # Started by name, so imported by nothing: the board's main program, its file list, the command, `make docs`.
 ENTRY_POINTS = {"main", "manifest", "packwarden.cli", "packwarden.__main__", "packwarden.bench.reference"}
-# On a board: the loader, the bench from the prompt, and what the virtual board's interpreter has for the chip's modules.
+# On a board: the loader, the bench from the prompt; and what the virtual board has for the chip's own modules.
 ENTRY_POINTS |= {"loader", "boards.strap"} | {"packwarden.virtual.chip." + name for name in ("boot", "machine", "rp2")}
 
 

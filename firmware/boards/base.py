@@ -6,14 +6,13 @@ scan feeds, a memory that is never written while a power output is on, and a ser
 """
 
 import gc
-import os
 import time
 from array import array
 
 import machine
 
 from boards.port import Port
-from boards.store import EMPTY, WHOLE, Store
+from boards.store import EMPTY, WHOLE, Files, Store
 from warden import journal, settings
 from warden.modes import MAINAUX, POWER, STRAP
 from warden.sense import COUNTS, LOWER, PROBE, REF, UPPER
@@ -51,34 +50,6 @@ def make_pins(table):
             continue  # a bus or a timer takes it
         made[name] = pin
     return made
-
-
-class Files:
-    """The disk that a Store wants, on the board's own file system."""
-
-    def __init__(self, folder):
-        self.folder = folder
-        try:
-            os.mkdir(folder)
-        except OSError:
-            pass
-
-    def read(self, name):
-        """The bytes of a file; None when there is none."""
-        path = self.folder + "/" + name
-        try:
-            os.stat(path)
-        except OSError as error:
-            if error.args[0] == 2:
-                return None
-            raise
-        with open(path, "rb") as stream:
-            return stream.read()
-
-    def write(self, name, data):
-        """Write a whole file."""
-        with open(self.folder + "/" + name, "wb") as stream:
-            stream.write(data)
 
 
 class Board:
@@ -328,6 +299,9 @@ class Board:
     def answer(self, outbox):
         """Hand the lines on, and tidy the heap when it is time; True when that took its time."""
         self.port.take_lines(outbox)
+        if self.leaving:  # and so at rest: the reply goes out, however long it takes
+            self.port.flush()
+            self.port.take_lines(outbox)
         if self.shown_bits & POWER or not self.since_tidy:
             return False
         if time.ticks_diff(time.ticks_ms(), self.tidied) < TIDY_MS:

@@ -6,8 +6,9 @@ after a yes.  The port's buffer (256 bytes) and its packets (64) are multiples o
 while the relay runs, so room always is a multiple of CHUNK: where there is any, a chunk fits.  Bytes short of a
 chunk wait for the next line, a tenth of a second at the most.
 
-Should a write take long all the same (a version that answers wrongly), nothing more is written until the host has
-sent something: a program that talks may be taken to read.  `slow_n` and `worst_us` keep count.
+Should a write take long all the same (a version that answers wrongly), nothing is written for HOLD_MS, and for twice
+as long each time that the next one is slow again; a byte from the host ends it, for a program that talks may be
+taken to read.  `slow_n` and `worst_us` keep count.
 
 Input is taken a byte at a time, never more than is there.  What finds no room in the ring is lost, and counted.
 """
@@ -19,7 +20,8 @@ import time
 CHUNK = 64
 RX = 512  # powers of two
 TX = 1024
-SLOW_US = 2000
+SLOW_US = 8000
+HOLD_MS, HOLD_MS_MAX = 2000, 64000
 BYTES_AT_ONCE = 64  # taken in one go, so that a flood can't hold a scan up
 
 
@@ -45,6 +47,8 @@ class Port:
         self.slow_n = 0
         self.worst_us = 0
         self.held = False
+        self.held_at = time.ticks_ms()
+        self.hold_ms = HOLD_MS // 2
 
     def service(self):
         """Move what can be moved at once.  No heap."""
@@ -61,6 +65,7 @@ class Port:
             if not ready or not self.get(one):
                 return
             self.held = False
+            self.hold_ms = HOLD_MS // 2
             if self.rx_n == RX:
                 self.lost += 1
             else:
@@ -70,7 +75,9 @@ class Port:
     def _send(self):
         """One chunk, if there is room; True when it went."""
         if self.held:
-            return False
+            if time.ticks_diff(time.ticks_ms(), self.held_at) < self.hold_ms:
+                return False
+            self.held = False
         room = 0
         for _thing, event in self.room.ipoll(0):
             room = event & select.POLLOUT
@@ -89,6 +96,11 @@ class Port:
         if took_us > SLOW_US:
             self.slow_n += 1
             self.held = True
+            self.held_at = time.ticks_ms()
+            if self.hold_ms < HOLD_MS_MAX:
+                self.hold_ms *= 2
+        else:
+            self.hold_ms = HOLD_MS // 2
         return not self.held
 
     def read(self, buf):

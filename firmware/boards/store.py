@@ -8,6 +8,7 @@ Nothing is assumed of the file system but that writing one file does not harm an
 (bytes, or None where there is no such file; OSError when it can't be read) and `write(name, data)`.
 """
 
+import os
 from binascii import crc32
 
 EMPTY, WHOLE, DAMAGED = 0, 1, 2
@@ -100,3 +101,31 @@ class Store:
             except OSError:
                 pass
         raise StoreError(slot)
+
+
+class Files:
+    """The disk that a Store wants, on the board's own file system."""
+
+    def __init__(self, folder):
+        self.folder = folder
+        try:
+            os.mkdir(folder)
+        except OSError:
+            pass
+
+    def read(self, name):
+        """The bytes of a file; None when there is none."""
+        path = self.folder + "/" + name
+        try:
+            os.stat(path)
+        except OSError as error:
+            if error.args[0] == 2:
+                return None
+            raise
+        with open(path, "rb") as stream:
+            return stream.read()
+
+    def write(self, name, data):
+        """Write a whole file."""
+        with open(self.folder + "/" + name, "wb") as stream:
+            stream.write(data)

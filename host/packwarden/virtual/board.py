@@ -7,6 +7,7 @@ machine.reset(), are a kill and a start.  Linux only: it asks /proc whether a si
 
 from __future__ import annotations
 
+import fcntl
 import os
 import pty
 import select
@@ -32,12 +33,13 @@ POWER_ON, WATCHDOG, SOFT = 1, 3, 5
 CTRL_A, CTRL_B, CTRL_C = 1, 2, 3
 AHEAD = 256  # bytes to the host that the port holds, as the chip's does
 TICK_S = 0.02
+FULL_S = 0.002  # between looks whether the host has read
 
 
 class VirtualBoard:
     """`port`: the path to open.  `run` until `stop`, or as a context: in a thread."""
 
-    def __init__(self, world: World, flash: Path, link: Optional[Path] = None) -> None:
+    def __init__(self, world: World, flash: Path, chip: str = "rp2") -> None:
         if not sys.platform.startswith("linux"):
             raise TargetError("the virtual board runs on Linux only: it needs /proc")
         self.world = world
@@ -49,9 +51,9 @@ class VirtualBoard:
         tty.setraw(slave)
         self.port = os.ttyname(slave)
         os.close(slave)
-        self.link = link
+        self.chip = chip
         self.child: Optional[subprocess.Popen[bytes]] = None
-        self.inner = -1
+        self.inner = self.output = -1
         self.far: Optional[socket.socket] = None
         self.scratch = [0, 0, 0, 0]
         self.raw_prompt = False
@@ -120,12 +122,11 @@ class VirtualBoard:
         ours, theirs = socket.socketpair()
         self.inner, slave = pty.openpty()
         tty.setraw(slave)
-        attributes = termios.tcgetattr(slave)
-        attributes[3] &= ~(termios.ECHO | termios.ISIG)
-        termios.tcsetattr(slave, termios.TCSANOW, attributes)
+        self.output, says = os.pipe()
+        fcntl.fcntl(says, fcntl.F_SETPIPE_SZ, 4096)  # the least there is; the chip's own buffer is smaller still
         env = dict(
             os.environ, MICROPYPATH=str(CHIP), PACKWARDEN_FAR=str(theirs.fileno()),
-            PACKWARDEN_FLASH=str(self.flash), TERM="dumb",
+            PACKWARDEN_FLASH=str(self.flash.absolute()), PACKWARDEN_CHIP=self.chip, TERM="dumb",
         )  # fmt: skip
         env.pop("PACKWARDEN_MAIN", None)
         if main:
@@ -137,10 +138,11 @@ class VirtualBoard:
         code = (CHIP / "boot.py").read_text(encoding="utf-8")
         self.child = subprocess.Popen(
             [*self.command, "-i", "-c", code],
-            stdin=slave, stdout=slave, stderr=slave, pass_fds=[theirs.fileno()], env=env, start_new_session=True,
+            stdin=slave, stdout=says, stderr=says, pass_fds=[theirs.fileno()], env=env, start_new_session=True,
             preexec_fn=_ignore_ctrl_c,
         )  # fmt: skip
         os.close(slave)
+        os.close(says)
         theirs.close()
         self.far = ours
         self._from_far.clear()
@@ -148,6 +150,7 @@ class VirtualBoard:
         self.watchdog_s = 0.0
         self.starts.append(cause)
         os.set_blocking(self.inner, False)
+        os.set_blocking(self.output, False)
         if self.raw_prompt:
             self._to_board += bytes([CTRL_A])
 
@@ -161,18 +164,20 @@ class VirtualBoard:
             self.far = None
         if self.inner >= 0:
             os.close(self.inner)
-            self.inner = -1
+            os.close(self.output)
+            self.inner = self.output = -1
         self.world.released()
 
     def _reset(self, cause: int) -> None:
         """As the chip's own: everything starts anew, but for the scratch registers."""
+        self._last_words()
         self._kill()
         self.raw_prompt = False
         self._start(cause, main=True)
 
     def _ended(self) -> None:
         """The interpreter ended by itself, which is a soft reset."""
-        self._pump_out()
+        self._last_words()
         raw = self.raw_prompt
         self._kill()
         self._send(b"MPY: soft reboot\r\n")
@@ -202,19 +207,20 @@ class VirtualBoard:
             reads = [self.far.fileno()] if self.far is not None else []
             if opened and len(self._to_board) < 4096:
                 reads.append(self.outer)
-            if self.inner >= 0 and len(self._to_host) < AHEAD:
-                reads.append(self.inner)
-            writes = [self.outer] if self._to_host and opened else []
+            if self.output >= 0 and len(self._to_host) < AHEAD:
+                reads.append(self.output)
+            full = self._to_host and opened and self._unread() >= AHEAD
+            writes = [self.outer] if self._to_host and opened and not full else []
             if self._to_board:
                 writes.append(self.inner)
-            ready, room, _ = select.select(reads, writes, [], TICK_S)
+            ready, room, _ = select.select(reads, writes, [], FULL_S if full else TICK_S)
             if self.outer in ready:
                 self._from_host()
             if self.inner in room:
                 self._give()
             if self.far is not None and self.far.fileno() in ready:
                 self._hear()
-            if self.inner in ready:
+            if self.output in ready:
                 self._pump_out()
             if self.outer in room:
                 self._to_the_host()
@@ -249,15 +255,37 @@ class VirtualBoard:
 
     def _pump_out(self) -> None:
         try:
-            data = os.read(self.inner, AHEAD)
+            data = os.read(self.output, AHEAD)
         except (BlockingIOError, OSError):
             return
         self._send(data)
+
+    def _last_words(self) -> None:
+        """All that an interpreter that has ended still said."""
+        while True:
+            try:
+                data = os.read(self.output, 4096)
+            except (BlockingIOError, OSError):
+                return
+            if not data:
+                return
+            self._send(data)
 
     def _send(self, data: bytes) -> None:
         self._to_host += data
         self.said += data
         del self.said[:-1000000]
+
+    def _unread(self) -> int:
+        """Bytes that the host has not taken yet."""
+        try:
+            look = os.open(self.port, os.O_RDWR | os.O_NOCTTY | os.O_NONBLOCK)
+        except OSError:
+            return 0
+        try:
+            return int.from_bytes(fcntl.ioctl(look, termios.FIONREAD, bytes(4)), sys.byteorder)
+        finally:
+            os.close(look)
 
     def _to_the_host(self) -> None:
         try:
@@ -301,13 +329,15 @@ class VirtualBoard:
             elif kind == ord("F"):
                 self.fed_at = time.monotonic()
                 self.feeds += 1
+            elif kind == ord("E"):
+                world.flash_written()
             elif kind == ord("R"):
                 self._reset(WATCHDOG)
                 return
 
 
 # Length of each thing that the interpreter's `machine` says.
-SIZES = {ord(kind): n for kind, n in {"G": 1, "P": 3, "M": 3, "I": 2, "L": 3, "S": 6, "W": 3, "F": 1, "R": 1}.items()}
+SIZES = {ord(kind): n for kind, n in {"G": 1, "P": 3, "M": 3, "I": 2, "L": 3, "S": 6, "W": 3, "F": 1, "R": 1, "E": 1}.items()}
 
 
 def _ignore_ctrl_c() -> None:

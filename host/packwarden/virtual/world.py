@@ -70,6 +70,7 @@ class World:
         self.history: list[tuple[float, str, int]] = []  # (wall s, pin, level), power drivers only
         self.limit_permille = 0
         self.alive_n = 0
+        self.flash_n = self.flash_while_on_n = 0  # operations on the flash; of them, with a power driver on
         self._then = time.monotonic()
 
     @property
@@ -101,6 +102,12 @@ class World:
         elif self.levels.get(name, 0) != level and OUTPUTS.get(name, 0) & DRIVERS:
             self.history.append((time.monotonic(), name, level))
         self.levels[name] = level
+
+    def flash_written(self) -> None:
+        """The flash was erased or programmed."""
+        self.flash_n += 1
+        if self.out_bits & DRIVERS:
+            self.flash_while_on_n += 1
 
     def read_pin(self, gpio: int) -> int:
         """Level of an input pin."""

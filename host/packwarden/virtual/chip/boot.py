@@ -6,9 +6,11 @@ Run by `micropython -i -c`: the interpreter's own files are out of reach from he
 import os
 import sys
 
-import machine  # noqa: F401
-import rp2  # noqa: F401
+import machine
 import vfs
+
+if os.getenv("PACKWARDEN_CHIP") == "rp2":
+    import rp2  # noqa: F401
 
 SECTOR, PAGE = 4096, 256
 
@@ -27,6 +29,7 @@ class Flash:
     def writeblocks(self, n, buf, offset=None):
         if offset is None:
             offset = 0
+        machine.flash_busy()
         self.file.seek(n * SECTOR + offset)
         self.file.write(buf)
 
@@ -36,6 +39,7 @@ class Flash:
         if op == 5:
             return SECTOR
         if op == 6:
+            machine.flash_busy()
             self.file.seek(arg * SECTOR)
             self.file.write(b"\xff" * SECTOR)
             return 0

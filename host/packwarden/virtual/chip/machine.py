@@ -201,3 +201,8 @@ def idle():
 
 def soft_reset():
     raise SystemExit
+
+
+def flash_busy():
+    """The flash is being erased or programmed: for the far side's account of when.  No part of a chip."""
+    _tell(69)
