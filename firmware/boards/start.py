@@ -65,6 +65,11 @@ def start(load, run):
     machine.reset()
 
 
+def forgive():
+    """Forget failed starts: a deploy has changed what starts."""
+    make_board().set_note(NOTE_STARTS, 0)
+
+
 def tell(say, why):
     """What ended the relay: to the wire, and to a file.  Every output is off by now."""
     text = io.StringIO()

@@ -22,6 +22,7 @@ from packwarden.bench import tables
 from packwarden.bench.faults import KINDS
 from packwarden.bench.inprocess import firmware_version
 from packwarden.bench.target import TargetError
+from packwarden.cli_deploy import deploy
 from packwarden.cli_prove import prove
 from packwarden.cli_virtual import virtual_board
 from packwarden.errors import InputError
@@ -47,6 +48,7 @@ def cli(ctx: click.Context) -> None:
 
 
 cli.add_command(prove)
+cli.add_command(deploy)
 cli.add_command(virtual_board)
 
 
@@ -266,12 +268,7 @@ def settings_check(file: Path, pack_name: Optional[str], as_json: bool) -> None:
     The file says `name = value`, at its top or under [settings]; a setting with several values is a list, or
     "name.0" = value.
     """
-    data = packs.read_toml(file, "file", "a TOML file of settings")
-    if isinstance(data.get("settings"), dict):
-        others = [key for key in data if key != "settings"]
-        if others:
-            raise InputError(file, others[0], "?", "nothing beside [settings]")
-        data = data["settings"]
+    data = packs.read_settings(file)
     values = scenarios_module.settings_of(packs.load_pack(pack_name)) if pack_name else tables.defaults()
     changed = tables.placed(values, data, str(file))
     found = tables.checked(values, str(file))

@@ -44,6 +44,18 @@ def read_toml(path: Path, key: str, allowed: str, shown: str | None = None) -> d
         raise InputError(path, "TOML", "broken", "valid TOML (%s)" % error) from None
 
 
+def read_settings(path: Path) -> dict[str, Any]:
+    """Settings from a TOML file: at its top, or under [settings] and then nothing else.  Raises InputError."""
+    data = read_toml(path, "file", "a TOML file of settings")
+    if not isinstance(data.get("settings"), dict):
+        return data
+    others = [key for key in data if key != "settings"]
+    if others:
+        raise InputError(path, others[0], "?", "nothing beside [settings]")
+    inner: dict[str, Any] = data["settings"]
+    return inner
+
+
 def _pack(path: Path, data: dict[str, Any]) -> PackSpec:
     known = ("name", "about", "boxes", "module", "bus", "charger", "vehicle", "boat", "sensors", "settings")
     _only(path, "", data, known)

@@ -3,6 +3,7 @@
 import itertools
 
 import pytest
+
 from boards import store
 from boards.store import DAMAGED, EMPTY, WHOLE, Store, StoreError, unwrap, wrap
 

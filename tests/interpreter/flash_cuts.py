@@ -7,6 +7,7 @@ program.  A cut program leaves its first bytes; a cut erase leaves part of the s
 import sys
 
 import vfs
+
 from boards.store import EMPTY, WHOLE, Files, Store
 from warden import journal
 
@@ -101,7 +102,7 @@ def points(ops, every):
     for at in range(len(ops)):
         kind, n = ops[at]
         if kind == "program":
-            for done in range(0, n + 1) if every else (0, 1, n // 2, n - 1, n):
+            for done in range(n + 1) if every else (0, 1, n // 2, n - 1, n):
                 yield at, done, False
         else:
             for done in (0, 1, n // 2, n):

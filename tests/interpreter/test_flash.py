@@ -18,7 +18,7 @@ def cuts(said):
 
 def test_a_cut_at_each_operation(micropython):
     """Over so many saves that the file system's own directory is written anew along the way, too."""
-    saves = range(0, 24)
+    saves = range(24)
     rows = cuts(micropython(HERE / "flash_cuts.py", "some", ",".join(map(str, saves)), heap="4m"))
     assert len(rows) == len(saves) and sum(row["cuts"] for row in rows) > 400
     assert len({row["operations"] for row in rows[2:]}) > 1  # an erase of the directory was among them

@@ -337,7 +337,7 @@ class VirtualBoard:
 
 
 # Length of each thing that the interpreter's `machine` says.
-SIZES = {ord(kind): n for kind, n in {"G": 1, "P": 3, "M": 3, "I": 2, "L": 3, "S": 6, "W": 3, "F": 1, "R": 1, "E": 1}.items()}
+SIZES = {ord(kind): n for kind, n in zip("GPMILSWFRE", (1, 3, 3, 2, 3, 6, 3, 1, 1, 1))}
 
 
 def _ignore_ctrl_c() -> None:
