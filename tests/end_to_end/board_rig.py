@@ -58,8 +58,10 @@ class Talk:
 
     def ask(self, text):
         """A command and its reply."""
-        while self.poll():  # a reply that finds the port unread would be lost like any line
-            pass
+        for _ in range(40):  # a reply that finds the port unread would be lost like any line
+            self.poll()
+            if not self.line.in_waiting:
+                break
         self.n += 1
         kind, _, rest = text.partition(" ")
         self.send(("%s %d %s" % (kind, self.n, rest)).strip())
