@@ -15,12 +15,12 @@ from boards.port import Port
 from boards.store import EMPTY, WHOLE, Files, Store
 from warden import journal, settings
 from warden.modes import MAINAUX, POWER, STRAP
-from warden.sense import COUNTS, LOWER, PROBE, REF, UPPER
+from warden.sense import COUNTS, LOWER, UPPER
 
 SCAN_MS = 10
 ROUND_MS = 100  # every module at least this often
 WATCHDOG_MS = 2000  # longer than the longest usual save; what a hang may cost is the `alive` line's to bound
-FOLLOW_MS = 20  # time that a driver has to follow its command before its read-back is judged
+AGAINST_SCANS = 5  # in a row with a driver on that was told to be off: one may be a driver that still lets go
 STARTS_MAX = 4  # starts in a row, none with GOOD_MS of good scans, after which the relay stays off
 GOOD_MS = 60000
 DATA = "/data"  # where settings and journal are kept
@@ -81,9 +81,11 @@ class Board:
         self.shown_limit = -1
         self.drove = False
         self.inputs_good = False
+        self.inputs_raw = self.drivers_on = 0
+        self.against_n = 0
         self.leaving = False
         self.good_ms = 0
-        self.due = self.tidied = self.changed_at = time.ticks_ms()
+        self.due = self.tidied = time.ticks_ms()
         self.since_tidy = 0
         self.watchdog = None  # started by the first wait
         self.tap = array("H")  # the taps that were read last, see read_head
@@ -100,7 +102,7 @@ class Board:
         raise NotImplementedError
 
     def read_inputs(self):
-        """(good, raw discretes but the strap, drivers that are on): good False when they can't be trusted."""
+        """Fill `inputs_good` (False when they can't be trusted), `inputs_raw` (but the strap) and `drivers_on`."""
         raise NotImplementedError
 
     def read_scalars(self):
@@ -112,7 +114,7 @@ class Board:
         raise NotImplementedError
 
     def read_box(self, head):
-        """(probe, reference) counts of a head."""
+        """Probe and reference of a head into `counts`."""
         raise NotImplementedError
 
     def set_limit(self, permille):
@@ -182,7 +184,8 @@ class Board:
         feed = self.pins["feed"]
         feed(0)
         time.sleep_us(SETTLE_US)
-        good, raw, _on = self.read_inputs()
+        self.read_inputs()
+        good, raw = self.inputs_good, self.inputs_raw
         feed(1)
         time.sleep_us(SETTLE_US)
         self.stuck = raw if good else 0
@@ -227,23 +230,20 @@ class Board:
                 self.set_note(NOTE_STARTS, 0)
 
     def _sample(self):
-        good, raw, on = self.read_inputs()
-        self.inputs_good = good
-        if not good:
-            raw = 0
+        self.read_inputs()
+        raw = self.inputs_raw if self.inputs_good else 0
         self.discretes = raw & ~(self.stuck & ~MAINAUX) | (STRAP if self.strap else 0)
-        settled = time.ticks_diff(time.ticks_ms(), self.changed_at) > FOLLOW_MS
-        if good and settled and on & ~self.shown_bits:
-            raise BoardFault("driver on against its command: %x" % (on & ~self.shown_bits))
+        against = self.drivers_on & ~self.shown_bits if self.inputs_good else 0
+        self.against_n = self.against_n + 1 if against else 0
+        if self.against_n > AGAINST_SCANS:
+            raise BoardFault("driver on against its command: %x" % against)
         self.read_scalars()
         self.first = (self.first + self.fresh_n) % self.n
         self.fresh_n = self.fresh
         self._taps()
         b = self.box
         self.box = b + 1 if b + 1 < self.boxes else 0
-        probe, reference = self.read_box(b)
-        self.counts[PROBE + b] = probe
-        self.counts[REF + b] = reference
+        self.read_box(b)
 
     def _taps(self):
         """The modules whose turn it is: runs of taps in one head, each tap read once for the two modules it parts."""
@@ -278,7 +278,6 @@ class Board:
                 if bits & bit:
                     pin(1)
             self.shown_bits = bits
-            self.changed_at = time.ticks_ms()
         if self.limit_permille != self.shown_limit:
             self.shown_limit = self.limit_permille
             self.set_limit(self.limit_permille)

@@ -6,6 +6,8 @@ and the head's ground on 7.  Tap 0 is the ground: the negative end of the box.
 
 from array import array
 
+from warden import sense
+
 TAPS = 12
 TIMES = 2  # conversions averaged for a tap
 REFERENCE, PROBE, GROUND = 5, 6, 7  # channels of converter B
@@ -35,9 +37,9 @@ class Heads:
         # A head without power may leave its line low: then its reference reads nothing.
         return a.there and b.there and b.read(REFERENCE, 1) > 1024
 
-    def box(self, head):
-        """(probe, reference) of a head; noughts for one that the board does not have."""
-        if head >= len(self.pairs):
-            return 0, 0
-        b = self.pairs[head][1]
-        return b.read(PROBE, 2), b.read(REFERENCE, 2)
+    def box(self, head, counts):
+        """Probe and reference of a head into `counts`; noughts for one that the board does not have."""
+        there = head < len(self.pairs)
+        b = self.pairs[head if there else 0][1]
+        counts[sense.PROBE + head] = b.read(PROBE, 2) if there else 0
+        counts[sense.REF + head] = b.read(REFERENCE, 2) if there else 0

@@ -42,6 +42,9 @@ class Inputs16:
         self.select = select
         self.tx = bytearray(4)
         self.rx = bytearray(4)
+        self.good = False  # the tied lines were right
+        self.raw = 0  # inputs that are closed
+        self.on = 0  # drivers that are on
 
     def _ask(self, what):
         tx, rx = self.tx, self.rx
@@ -52,13 +55,13 @@ class Inputs16:
         return rx[2] | rx[3] << 8
 
     def read(self):
-        """(good, discretes, drivers that are on).  Good: the tied lines are right.
+        """Fill `good`, `raw` and `on`.  No heap: not even a tuple to return them in.
 
         Read twice: what is closed only once counts as open, which is the safe side of every input that bounces.
         """
         word = self._ask(READ_GPIO)
         again = self._ask(READ_GPIO)
-        good = word & again & TIED_HIGH != 0 and not (word | again) & TIED_LOW
+        self.good = word & again & TIED_HIGH != 0 and not (word | again) & TIED_LOW
         word &= again
         raw = on = 0
         for line, bit in LINES:
@@ -67,4 +70,4 @@ class Inputs16:
         for line, bit in BACK:
             if word >> line & 1:
                 on |= bit
-        return good, raw, on
+        self.raw, self.on = raw, on

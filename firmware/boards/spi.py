@@ -58,7 +58,9 @@ class Board(base.Board):
         self.inputs = Inputs16(spi, pins["cs_inputs"])
 
     def read_inputs(self):
-        return self.inputs.read()
+        inputs = self.inputs
+        inputs.read()
+        self.inputs_good, self.inputs_raw, self.drivers_on = inputs.good, inputs.raw, inputs.on
 
     def read_scalars(self):
         counts = self.counts
@@ -71,7 +73,7 @@ class Board(base.Board):
         return self.heads.read(head, first_tap, taps)
 
     def read_box(self, head):
-        return self.heads.box(head)
+        self.heads.box(head, self.counts)
 
     def set_limit(self, permille):
         self.pwm.duty_u16(permille * 65535 // 1000)
