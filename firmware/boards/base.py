@@ -25,7 +25,7 @@ STARTS_MAX = 4  # starts in a row, none with GOOD_MS of good scans, after which 
 GOOD_MS = 60000
 DATA = "/data"  # where settings and journal are kept
 TIDY_MS = 2000  # at rest, the heap is tidied this often at the most
-COMMAND_BYTES = 4096  # taken from the wire between two tidyings; more waits until rest
+COMMAND_BYTES = 1024  # taken from the wire between two tidyings while a power output is on; more waits until rest
 NV_BYTES = settings.IMAGE_BYTES + journal.IMAGE_BYTES
 SETTLE_US = 500  # from switching the loops' supply to a settled reading
 TICKS = 0x3FFFFFFF
@@ -57,6 +57,7 @@ class Board:
 
     PINS = ()  # type: tuple  # (name, GPIO, direction, safe level, meaning)
     NAME = "board"
+    frugal = True  # heap that is used up while driving would have to be collected while driving
 
 
     def __init__(self):

@@ -15,6 +15,7 @@ This is the interface every board has:
     read(buf)           bytes received, into buf; how many; never waits
     answer(outbox)      take the lines; True when the board did something slow, which it does at rest only
     keep()              make `nv` safe
+    frugal              True: no long listings while a power output is on
     leave()             make way for a tool, at the next wait; False where there is none to make way for
 
 Over a stream (a child process, or a real board with the strap fitted) a frame each way carries one scan:
@@ -39,6 +40,8 @@ ANSWER = 6  # words at the head of an answer: magic, outputs, limit, bytes sent,
 
 class Board:
     """Buffers that a bench fills and reads; `stream` None when it does so in the same process."""
+
+    frugal = False
 
     def __init__(self, stream=None):
         self.frame = array("H", [0] * (HEAD + COUNTS))

@@ -172,6 +172,9 @@ class Commands:
     def _list(self, req, what):
         for n in range(3):
             if what == ("fields", "settings", "trips")[n]:
+                if n < 2 and self.relay.board.frugal and self.relay.powered():
+                    self._reply(req, b"error", b"not_at_rest", 0, 0)
+                    return
                 self.listing = n
                 self.list_at = 0
                 self._reply(req, b"ok", b"list", 0, self.relay.cfg)
