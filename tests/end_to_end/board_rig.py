@@ -24,6 +24,7 @@ class Talk:
         self.line = serial.Serial(port, 115200, timeout=0.05)
         self.rest = b""
         self.lines = []
+        self.left = []  # of what came with the line that was waited for last
         self.n = 0
 
     def __enter__(self):
@@ -41,10 +42,12 @@ class Talk:
         return new
 
     def wait(self, text, seconds=15.0, of=1):
-        """The next line that has `text` in it, among those that come from now on."""
+        """The next line that has `text` in it."""
         end = time.monotonic() + seconds
         while time.monotonic() < end:
-            for line in self.poll():
+            self.left = self.left or self.poll()
+            while self.left:
+                line = self.left.pop(0)
                 if text in line:
                     of -= 1
                     if not of:
@@ -62,6 +65,7 @@ class Talk:
             self.poll()
             if not self.line.in_waiting:
                 break
+        self.left = []
         self.n += 1
         kind, _, rest = text.partition(" ")
         self.send(("%s %d %s" % (kind, self.n, rest)).strip())

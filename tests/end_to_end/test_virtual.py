@@ -16,9 +16,8 @@ PACKWARDEN = [sys.executable, "-m", "packwarden"]
 
 
 def start(*args):
-    process = subprocess.Popen(
-        [*PACKWARDEN, "virtual-board", "--json", *args], env=ENV, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True
-    )
+    command = [*PACKWARDEN, "virtual-board", "--json", *args]
+    process = subprocess.Popen(command, env=ENV, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True)
     line = process.stdout.readline()
     return process, json.loads(line)["port"]
 
@@ -43,8 +42,9 @@ def test_from_nothing_to_a_relay_that_is_there_again_next_time(tmp_path):
     process, port = start("--flash", flash, "--pack", "lake-launch")
     try:
         talk = Talk(port)
-        assert "n=8" in talk.ask("who") or "n=8" in talk.wait("ident ")
         talk.wait("mode=rest")
+        assert "why=who" in talk.ask("who")
+        assert "n=8" in talk.wait("ident ")
         talk.line.close()
     finally:
         assert stop(process) == 130
