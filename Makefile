@@ -8,10 +8,11 @@ NODE := tests/interpreter/node_modules
 NODE_READY := $(NODE)/.ready
 TYPINGS := $(VENV)/typings/machine.pyi
 OUT := out
+JOBS ?= $(shell nproc 2>/dev/null || echo 2)
 SCENARIO ?= udds-weak-module
 TARGET ?= $(if $(wildcard $(BIN)/micropython)$(shell command -v micropython 2>/dev/null),interpreter,in-process)
 
-.PHONY: help demo test lint bench docs pictures clean extras node
+.PHONY: help demo test lint bench mutants soak fuzz docs pictures clean extras node
 .DEFAULT_GOAL := help
 
 help:
@@ -19,10 +20,13 @@ help:
 	@echo "make test    all tests"
 	@echo "make lint    ruff, mypy, import rules"
 	@echo "make bench   speed, memory, and what a scan costs"
+	@echo "make mutants every small change of the firmware against its tests (QUICK=1: a sample)"
+	@echo "make soak    random courses against the oracle; MINUTES=10 SEED=1"
+	@echo "make fuzz    everything that takes bytes from outside, SECONDS=60 each; TARGET=wire for one (docs/fuzz.md)"
 	@echo "make docs    the parts of the documents that are made from tables"
 	@echo "make pictures  the picture in the README, with headless chromium"
 	@echo "make clean   take away all that these made"
-	@echo "PYTHON=... chooses the Python, 3.11 or later, that .venv is made with"
+	@echo "JOBS=... says how many processes at once; PYTHON=... chooses the Python, 3.11 or later, that .venv is made with"
 
 demo: $(READY)
 	@echo "demo: $(SCENARIO) on the $(TARGET) target ..."
@@ -33,7 +37,7 @@ demo: $(READY)
 
 test: $(READY) node extras
 	@echo "test: pytest ..."
-	@$(BIN)/python -m pytest -m "not cost"
+	@$(BIN)/python -m pytest -m "not cost" -n $(JOBS) --dist loadfile --junitxml=$(OUT)/tests.xml
 
 lint: $(READY) $(TYPINGS)
 	@echo "lint: ruff, mypy, the firmware against the board's stubs, import rules ..."
@@ -46,9 +50,23 @@ bench: $(READY) node extras
 	@echo "bench: speed, memory, and what a scan costs ..."
 	@$(BIN)/python -m pytest -q --no-header -s -m cost
 
+mutants: $(READY)
+	@$(BIN)/python -c 'import mutmut' 2>/dev/null || $(BIN)/python -m pip install --disable-pip-version-check --quiet -e '.[mutants]'
+	@$(BIN)/python tests/mutants/run.py $(if $(QUICK),--quick) --jobs $(JOBS)
+
+soak: $(READY)
+	@$(BIN)/python -m tests.properties.soak --minutes $(or $(MINUTES),10) --seed $(or $(SEED),1)
+
+# TARGET as somebody gave it: the one above is about what runs the relay.
+fuzz: $(READY)
+	@$(BIN)/python tests/fuzz/run.py fuzz --seconds $(or $(SECONDS),60) \
+	  $(if $(filter command environment,$(firstword $(origin TARGET))),$(TARGET))
+
 docs: $(READY)
 	@$(BIN)/python -m packwarden.bench.reference
-	@echo "docs: docs/bench.md and docs/protection.md made anew"
+	@$(BIN)/python -m packwarden.safety.reference
+	@$(BIN)/python -m packwarden.sizing.reference
+	@echo "docs: the made parts of docs/bench.md, packs.md, protection.md, safety.md and sizing.md made anew"
 
 pictures: $(READY)
 	@$(BIN)/python docs/pictures.py

@@ -9,7 +9,7 @@ from array import array
 
 from warden import elements, journal, records, settings, text
 from warden.crc import crc16_to
-from warden.modes import KEY, LOCKOUT, REST
+from warden.modes import CLEARED, DWELT, KEY, LOCKOUT, REST
 from warden.reporter import MODES_B
 
 LINE_MAX = 96  # longest command
@@ -37,6 +37,7 @@ class Commands:
         self.outbox = relay.outbox
         self.chunk = bytearray(CHUNK)
         self.line = bytearray(LINE_MAX)
+        self.chunk_n = self.chunk_at = 0  # bytes in `chunk`, and how many of them have been taken
         self.n = 0
         self.over = False  # the line being received is too long, or not ASCII
         self.refused = 0
@@ -51,15 +52,20 @@ class Commands:
             if self.outbox.waiting < records.SLOTS // 2:
                 self._list_line()
             return True
-        n = self.relay.board.read(self.chunk)
-        if not n:
-            return False
-        for i in range(n):
-            b = self.chunk[i]
+        if self.chunk_at == self.chunk_n:
+            self.chunk_at = 0
+            self.chunk_n = self.relay.board.read(self.chunk)
+            if not self.chunk_n:
+                return False
+        while self.chunk_at < self.chunk_n:
+            b = self.chunk[self.chunk_at]
+            self.chunk_at += 1
             if b == 10:
-                self._whole()
+                answered = self._whole()
                 self.n = 0
                 self.over = False
+                if answered:
+                    return True  # the next command waits: replies find room, and listings aren't cut short
             elif self.n == LINE_MAX or not 32 <= b < 127:
                 self.over = True
             else:
@@ -68,31 +74,33 @@ class Commands:
         return True
 
     def _whole(self):
+        """A line has ended: answer it, or count it.  True when it was answered."""
         n = self.n
         if self.over or n < 8 or self.line[n - 5] != 42:
             self.refused += 1
-            return
+            return False
         said = bytes(self.line[:n]).decode()
         try:
-            if int(said[n - 4 :], 16) != crc16_to(self.line, n - 5):
+            if said[n - 4 :] != "%04x" % crc16_to(self.line, n - 5):
                 raise ValueError
             words = said[: n - 5].split(" ")
             if not words[1].isdigit() or len(words[1]) > 6:
                 raise ValueError
             req = int(words[1])
             fields = [w.split("=") for w in words[2:]]
-            given = " ".join([name for name, _ in fields])
+            given = " ".join([f[0] if len(f) == 2 else "=" for f in fields])
         except (ValueError, IndexError):
             self.refused += 1
-            return
+            return False
         for name, takes in TABLE:
             if name == words[0]:
                 if given != takes:
                     self._reply(req, b"error", b"fields", 0, 0)
                 else:
-                    getattr(self, "_" + name)(req, *[value for _, value in fields])
-                return
+                    getattr(self, "_" + name)(req, *[f[1] for f in fields])
+                return True
         self._reply(req, b"error", b"unknown", 0, 0)
+        return True
 
     def _reply(self, req, status, why, value, digest):
         out = self.outbox
@@ -194,8 +202,8 @@ class Commands:
             why = b"not_locked"
         elif relay.permissives.bits & KEY:
             why = b"key_on"
-        elif relay.elements.live:
-            why = b"cause_live"
+        elif relay.elements.live or ~relay.word & (CLEARED | DWELT):
+            why = b"cause_live"  # or gone for less than clear_ms: the tables would not let the lockout end
         if why:
             self._reply(req, b"error", why, 0, 0)
             return

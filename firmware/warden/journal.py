@@ -7,8 +7,10 @@ can't know does not guess.
 
 from array import array
 
+from warden import elements, settings
 from warden.crc import crc16
 from warden.image import put_words, take_words
+from warden.modes import MODES
 
 TRIPS = 8  # trips kept
 PRIOR = 24  # samples kept around the last trip
@@ -21,6 +23,7 @@ _TRIPS_AT = 9
 _PRIOR_AT = _TRIPS_AT + 4 * TRIPS
 WORDS = _PRIOR_AT + 5 * PRIOR
 IMAGE_BYTES = 4 + 4 * WORDS + 2
+COUNTER_MASK = (1 << 29) - 1  # counters start again beyond this, at power-up, so that none reaches 2**30 in a scan
 _MAGIC = 0x504A
 
 EMPTY, WHOLE, DAMAGED = 0, 1, 2
@@ -102,4 +105,32 @@ class Journal:
             self.word[LATCHED] = 1
             return DAMAGED
         take_words(image, start + 4, self.word)
+        w = self.word
+        if not self._sound():
+            # A CRC of 16 bits lets one damage in 65536 by.
+            for n in range(WORDS):
+                w[n] = 0
+            w[LATCHED] = 1
+            return DAMAGED
+        for n in range(TRIP_N, PRIOR_HEAD):
+            w[n] &= COUNTER_MASK
         return WHOLE
+
+    def _sound(self):
+        """True when every word that is a count, or a place in something, can be one."""
+        w = self.word
+        for n in range(TRIP_N, PRIOR_HEAD):
+            if not 0 <= w[n] < 1 << 30:
+                return False
+        for n in range(TRIPS):
+            p = self.trip(n)
+            if not (0 <= w[p] < len(elements.NUMBER) and 0 <= w[p + 1] < settings.MODULES_MAX):
+                return False
+            if not 0 <= w[p + 3] < len(MODES):
+                return False
+        if not (0 <= w[LATCHED] <= 1 and 0 <= w[PRIOR_HEAD] < PRIOR):
+            return False
+        for n in range(PRIOR):
+            if not 0 <= w[self.prior(n) + 3] <= settings.MODULES_MAX:
+                return False
+        return True

@@ -59,7 +59,8 @@ class Permissives:
                     self.bits ^= bit
                     t = 0
             elif t:
-                t -= dt_ms // 2 + 1
+                # A loss by turns is a loss; a return by turns is none.
+                t = t - dt_ms // 2 - 1 if self.bits & bit else 0
                 if t < 0:
                     t = 0
             if t:

@@ -76,7 +76,6 @@ from warden.sequence import LIMITED, Sequence
 TICKS = 0x3FFFFFFF  # ticks wrap at 2**30: differences are taken under this mask
 BACKWARDS = 0x20000000  # a difference at or above this is a clock that went back
 STEP_MS_MAX = 60000  # longest time that one scan may add to a timer
-LATE_SCORE_MAX = 10000
 LATE_SLACK_MS = 2  # a scan this much after its time is not yet late
 MA_MS_PER_MAH = 3600000
 
@@ -106,7 +105,6 @@ class Relay:
         self.mode_ms = 0
         self.unplug_ms = 0
         self.clear_ms = 0
-        self.closing_ms = 0  # room left in the closing limit
         self.limit_u = 0  # limit in millionths
         self.late_n = 0
         self.late_score = 0
@@ -148,7 +146,7 @@ class Relay:
         self.link_dead_mv = values[base["link_dead_mv"]]
         self.window_ms = values[base["ops_window_ms"]]
         self.op_ms = self.window_ms // values[base["ops_max"]]
-        self.closing_ms = self.window_ms
+        self.closing_ms = self.window_ms  # room left in the closing limit
         self.derate_u = values[base["derate_permille"]] * 1000
         self.limit_up = values[base["limit_up_permille_s"]]
         self.limit_down = values[base["limit_down_permille_s"]]
@@ -158,6 +156,8 @@ class Relay:
         self.pre_low = values[base["pre_check_low_permille"]]
         self.pre_high = values[base["pre_check_high_permille"]]
         self.drop = 1000 - values[base["k72_drop_permille"]]
+        # Beyond the trip, but forgotten by the time that a lockout can end: else the next start would trip on the last.
+        self.late_most = 2 * values[base["late_trip_ms"]]
         self.stuck_button_ms = values[base["stuck_button_ms"]]
         self.sense.string[Q_OFF] = 1 if elements.switched_off(values) else 0
         self.sense.string[Q_MEMORY] = 1 if self.memory_bad else 0
@@ -220,9 +220,7 @@ class Relay:
             self.worst_ms = dt_ms
         if over_ms > LATE_SLACK_MS and not self.served:
             self.late_n += 1
-            self.late_score += over_ms
-            if self.late_score > LATE_SCORE_MAX:
-                self.late_score = LATE_SCORE_MAX
+            self.late_score = min(self.late_score + over_ms, self.late_most)
         elif self.late_score:
             self.late_score -= dt_ms // 8 + 1
             if self.late_score < 0:

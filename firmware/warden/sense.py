@@ -48,8 +48,10 @@ NTC_COUNTS = (
     13053, 11295, 9768, 8449, 7313, 6337, 5499, 4780, 4164,
 )  # fmt: skip
 
+TAPS_APART = 25  # string and link taps differ by less than this part of the string while main is closed
 UNKNOWN_BOX_DC = 250  # a box without a believable probe is taken to be at 25 degC
 SWING_MS = 800  # string and current are compared over this, to find a current sensor that is dead
+ISO_ODD = -20  # thousandths: beyond what noise makes of a dead short
 POWER_MS_MAX = 1000  # longest step that energy and I2t are counted for: bounds their products
 
 
@@ -106,6 +108,7 @@ class Sense:
         self.iso_outputs = 0
         self.iso_before = 0
         self.iso_pos_higher = False
+        self.iso_odd = False
         self.swing_ms = 0
         self.swing_mv = 0
         self.swing_ma = 0
@@ -130,12 +133,11 @@ class Sense:
             here = self.box_n[b]
             if here:
                 self.boxes = b + 1
-            for j in range(here):
-                if k < settings.MODULES_MAX:
-                    self.box_of[k] = b
-                    self.first_of_box[k] = j == 0
-                    self.box_mask[b] |= 1 << k
-                    k += 1
+            for j in range(here):  # together n_modules: settings.check sees to it
+                self.box_of[k] = b
+                self.first_of_box[k] = j == 0
+                self.box_mask[b] |= 1 << k
+                k += 1
         self.tap_uv = array("i", [0] * settings.MODULES_MAX)
         self.tap_nv = array("i", [0] * settings.MODULES_MAX)
         self.tap_offset_mv = array("i", [0] * settings.MODULES_MAX)
@@ -255,6 +257,11 @@ class Sense:
         self.iso_outputs = 0
         tested = pos if self.iso_pos_higher else neg
         ratio = whole * 1000 // (tested if tested > 0 else 1) - self.iso_before
+        if ratio < ISO_ODD and not self.iso_odd:
+            # A resistor can't raise the side that it is across: the world moved between the two.  Once, measured anew.
+            self.iso_odd = True
+            return
+        self.iso_odd = False
         ratio = 0 if ratio < 0 else 500000 if ratio > 500000 else ratio
         kohm = self.iso_test_kohm * ratio // 1000
         if kohm > 100000:
@@ -393,9 +400,11 @@ class Sense:
         order = self.order
         mv = self.mv
         m = 0
-        total = 0
+        total = unloaded = ohm = 0
         for k in range(self.n):
             total += mv[k]
+            unloaded += self.comp_mv[k]
+            ohm += self.ohm_u[k]
             if self.bad >> k & 1 or not self.ever >> k & 1:
                 continue
             j = m
@@ -408,7 +417,9 @@ class Sense:
         if m:
             self.median_mv = (mv[order[(m - 1) // 2]] + mv[order[m // 2]]) // 2
         self.sum_mv = total
-        off = total - self.string_mv
+        # Both without their load: the filtered sum lags a load that comes and goes by volts, the string tap does not.
+        ma = self.ma if self.ma_known else 0
+        off = unloaded - self.string_mv - (ma // 100) * (ohm // 1000) // 10
         self.string[Q_SUM] = off if off >= 0 else -off
         if self.bad or m < self.n:
             self.string_known &= ~(1 << Q_SUM)
@@ -442,12 +453,13 @@ class Sense:
         return 15
 
     def taps(self, mode):
-        """String and link taps that read nothing while the modules say otherwise."""
+        """String and link taps that read nothing while the modules say otherwise, or differ with main closed."""
         expected = self.median_mv * self.n
-        floor = expected // 4
-        open_string = self.string_mv < floor
-        open_link = mode == DRIVE and self.link_mv < self.string_mv // 4
-        self.string[Q_TAPS] = 1 if expected and (open_string or open_link) else 0
+        open_string = self.string_mv < expected // 4
+        # With main closed both taps see one voltage.  A drifted link tap would let the next precharge end too soon.
+        apart = self.link_mv - self.string_mv
+        apart = mode == DRIVE and (apart if apart >= 0 else -apart) * TAPS_APART > self.string_mv
+        self.string[Q_TAPS] = 1 if expected and (open_string or apart) else 0
 
 
 def probe_dc(count):

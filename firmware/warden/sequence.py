@@ -63,7 +63,7 @@ TRANSITIONS = (
     (PRECHARGE, 0, KEY, REST, "key"),
     (PRECHARGE, 0, GO, REST, "forbidden"),
     (PRECHARGE, 0, HELD, REST, "plug"),
-    (PRECHARGE, KEY | GO | PRECHARGED | DRIVE_LOOPS, 0, DRIVE, "precharged"),
+    (PRECHARGE, KEY | GO | PRECHARGED | DRIVE_LOOPS, MAINAUX, DRIVE, "precharged"),
     (DRIVE, TRIP_NOW, 0, LOCKOUT, "trip"),
     (DRIVE, TRIP, 0, SHED, "trip"),
     (DRIVE, 0, KEY, SHED, "key"),

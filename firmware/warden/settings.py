@@ -58,7 +58,8 @@ class _Base:
 
 def number_of(name):
     """Number of the row called `name`, or -1."""
-    at = NAMES.find("\n" + name + " ") if name else -1
+    # A name with a space in it could match across two rows.
+    at = NAMES.find("\n" + name + " ") if name and " " not in name else -1
     return NAMES.count("\n", 0, at) if at >= 0 else -1
 
 
@@ -131,9 +132,10 @@ def index_of(key):
         count = FIRST[n + 1] - FIRST[n]
         if count == 1 and not dot:
             return FIRST[n]
-        if count > 1 and k.isdigit() and int(k) < count:
-            return FIRST[n] + int(k)
         if count > 1:
+            for at in range(count):
+                if k == str(at):  # no other way of writing the number names it
+                    return FIRST[n] + at
             raise SettingError(key, "?", "%s.0 to %s.%d" % (name, name, count - 1))
     raise SettingError(key, "?", "a name from the settings table")
 

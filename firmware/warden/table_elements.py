@@ -46,8 +46,8 @@ M3 trip module stuck over 1 0 m_trip_ms staged awake - | reading frozen, not men
 49C cold box temp under t49_cold_dc t49_cold_dropout_dc t49_delay_ms nocharge rest+charge e49_on | box too cold to charge
 M5 alarm box ref over ref_band_permille ref_dropout_permille m_alarm_ms alarm+derate+nodrive+nocharge awake - | a head's reference has drifted
 M5 trip box ref over ref_band_permille ref_dropout_permille m_trip_ms staged awake - | a head's reference has drifted, not mended
-M6 alarm box age over stale_ms 0 0 alarm+derate+nodrive+nocharge awake - | a box's readings are stale
-M6 trip box age over stale_ms 0 m_trip_ms staged awake - | a box's readings are stale, not mended
+M6 alarm box age over stale_ms 200 0 alarm+derate+nodrive+nocharge awake - | a box's readings are stale
+M6 trip box age over stale_ms 200 m_trip_ms staged awake - | a box's readings are stale, not mended
 M8 alarm box probe over 1 0 m_alarm_ms alarm+derate+nocharge awake - | temperature probe open or shorted
 M8 trip box probe over 1 0 m_trip_ms staged awake - | temperature probe open or shorted, not mended
 76 inst string ma over i76_inst_ma i76_inst_dropout_ma i76_inst_ms open powered+lockout - | current beyond anything the car may draw
@@ -87,8 +87,8 @@ M7 trip string sensor over 1 0 m_trip_ms staged awake - | current sensor at its 
 M7 offset string rest_ma over current_rest_ma current_rest_dropout_ma m_alarm_ms alarm+nodrive+nocharge rest+lockout - | current shown with every contactor open
 M7 dead string dead_ma over 3 0 0 alarm+derate+nodrive+nocharge rest+drive+shed - | string sags but no current is shown
 M7 deadtrip string dead_ma over 3 0 m_trip_ms staged drive+shed - | string sags but no current is shown, not mended
-M9 alarm string taps over 1 0 m_alarm_ms alarm+derate+nodrive+nocharge awake - | string or link tap open
-M9 trip string taps over 1 0 m_trip_ms staged awake - | string or link tap open, not mended
+M9 alarm string taps over 1 0 m_alarm_ms alarm+derate+nodrive+nocharge awake - | string or link tap open, or the two apart with main closed
+M9 trip string taps over 1 0 m_trip_ms staged awake - | string or link tap open or apart, not mended
 M10 alarm string late over late_ms 0 0 alarm awake - | scans come late
 M10 trip string late over late_trip_ms 0 0 staged powered - | scans come far too late
 """,

@@ -32,10 +32,10 @@ ref_nominal 1 count 32768 1000 65000 | counts of a head's reference when right
 # Sensing
 filter_shift 1 2^-n 1 0 4 | module filter: each sample moves the value by 1/2^n
 open_counts 1 count 60 1 2000 | a tap at or below this may be an open lead
-range_low_mv 1 mV -7000 -30000 0 | a module below this is not believed
+range_low_mv 1 mV -9000 -30000 0 | a module below this is not believed
 range_high_mv 1 mV 18000 2000 40000 | a module above this is not believed
 stuck_ma 1 mA 30000 1000 500000 | current swing after which equal counts are stuck
-stale_ms 1 ms 500 100 10000 | age at which a box's readings are stale
+stale_ms 1 ms 500 250 10000 | age at which a box's readings are stale
 sum_band_mv 1 mV 4000 200 50000 | modules' sum against the string tap, widest difference
 sum_dropout_mv 1 mV 2500 100 49000 | sum difference believed again below this
 ref_band_permille 1 permille 15 2 200 | reference drift not believed
@@ -91,7 +91,7 @@ t49_alarm_dc 1 0.1degC 450 200 900 | 49 alarm and derate
 t49_alarm_dropout_dc 1 0.1degC 420 190 890 | 49 alarm releases below this
 t49_trip_dc 1 0.1degC 550 250 1000 | 49 trip
 t49_trip_dropout_dc 1 0.1degC 500 240 990 | 49 trip releases below this
-t49_delay_ms 1 ms 4500 100 60000 | 49: time to act
+t49_delay_ms 1 ms 4300 100 60000 | 49: time to act
 t49_cold_dc 1 0.1degC 0 -400 300 | 49 cold: no charging at or below this
 t49_cold_dropout_dc 1 0.1degC 20 -390 310 | 49 cold releases above this
 """,

@@ -34,9 +34,13 @@ def find(name: str) -> Path:
         if path.stem == name:
             return path
     path = Path(name)
-    if path.is_file():
-        return path
-    raise InputError(name, "scenario", name, schema.near(name, [p.stem for p in shipped()]) + ", or a file")
+    try:
+        if path.is_file():
+            return path
+    except (OSError, ValueError):  # a name that no file can have
+        pass
+    known = schema.near(name, [p.stem for p in shipped()])
+    raise InputError(name, "scenario", name, known + ", or a file; `packwarden scenarios` lists them")
 
 
 def load(names: Sequence[str], seed: Optional[int]) -> list[Scenario]:

@@ -22,9 +22,12 @@ from packwarden.bench import tables
 from packwarden.bench.faults import KINDS
 from packwarden.bench.inprocess import firmware_version
 from packwarden.bench.target import TargetError
-from packwarden.cli_deploy import deploy
-from packwarden.cli_prove import prove
-from packwarden.cli_virtual import virtual_board
+from packwarden.commands.campaign import campaign
+from packwarden.commands.deploy import deploy
+from packwarden.commands.evidence import evidence
+from packwarden.commands.prove import prove
+from packwarden.commands.size import size
+from packwarden.commands.virtual_board import virtual_board
 from packwarden.deploy.target import BoardTarget
 from packwarden.errors import InputError
 from packwarden.views import export, report, table, words
@@ -49,6 +52,9 @@ def cli(ctx: click.Context) -> None:
 
 
 cli.add_command(prove)
+cli.add_command(campaign)
+cli.add_command(evidence)
+cli.add_command(size)
 cli.add_command(deploy)
 cli.add_command(virtual_board)
 
@@ -113,6 +119,9 @@ def bench(
         _print_json(_as_data(done))
     else:
         _tell(people, done)
+    for each in chosen:
+        if not each.expects:
+            click.echo("packwarden: %s: nothing was expected, so nothing could fail" % each.name, err=True)
     ctx.exit(0 if all(outcome.held for outcome in outcomes) else 1)
 
 
@@ -278,7 +287,7 @@ def settings_check(file: Path, pack_name: Optional[str], as_json: bool) -> None:
     The file says `name = value`, at its top or under [settings]; a setting with several values is a list, or
     "name.0" = value.
     """
-    data = packs.read_settings(file)
+    data = tables.settings_data(packs.read_toml(file, "file", "a TOML file of settings"), str(file))
     values = scenarios_module.settings_of(packs.load_pack(pack_name)) if pack_name else tables.defaults()
     changed = tables.placed(values, data, str(file))
     found = tables.checked(values, str(file))

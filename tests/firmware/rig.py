@@ -55,6 +55,7 @@ class Rig:
         self.wobble = 0
         self.boot()
         n = self.relay.sense.n
+        self.box_starts = bytes(self.relay.sense.first_of_box)  # the wiring: it stays, whatever the settings become
         self.mv = [12650] * n
         self.tap_open = [False] * n
         self.string_off_mv = 0
@@ -82,13 +83,13 @@ class Rig:
 
     def world(self):
         """The board's buffers for this scan."""
-        board, sense = self.board, self.relay.sense
+        board = self.board
         counts = board.counts
         n = len(self.mv)
         at = 0
         low = 0
         for k in range(n):
-            if sense.first_of_box[k]:
+            if self.box_starts[k]:
                 low = at = 0
             at += self.mv[k]
             counts[24 + k] = low
@@ -107,8 +108,8 @@ class Rig:
             self.inputs &= ~MAINAUX
             if not board.out_bits & PRE:
                 self.link_mv -= self.link_mv * self.step_ms // 8000
-        counts[48] = (whole + self.string_off_mv) // 6
-        counts[49] = self.link_mv // 6
+        counts[48] = max(0, whole + self.string_off_mv) // 6
+        counts[49] = max(0, self.link_mv) // 6
         counts[50] = 32768 + self.ma // 16
         counts[51] = self.aux_mv * 16 // 5
         for b in range(6):

@@ -93,6 +93,8 @@ def test_mistakes_are_answered():
         ("close 6 name=main", "unknown"),
         ("list 7 what=secrets", "what"),
         ("get 8 name=nothing", "name"),
+        ("who 9 who", "fields"),  # was taken for torn, though its CRC is right
+        ("get 10 name=n_modules=1", "fields"),
     ):
         reply = ask(rig, text)
         assert (reply["status"], reply["why"], reply["req"]) == ("error", why, text.split()[1])
@@ -130,6 +132,16 @@ def test_a_lockout_is_cleared_by_wire_only_with_the_code_the_key_off_and_the_cau
     assert ask(rig, "clear 4 code=4711")["status"] == "ok"
     assert rig.mode == "rest"
     assert ask(rig, "clear 5 code=4711")["why"] == "not_locked"
+
+
+def test_a_clear_that_comes_too_soon_is_not_answered_ok():
+    """It was answered ok within clear_ms of the cause, and cleared nothing."""
+    rig = locked()
+    rig.inputs = (rig.inputs & ~KEY) | ESTOP
+    rig.run(600)
+    assert ask(rig, "clear 1 code=4711")["why"] == "cause_live" and rig.mode == "lockout"
+    rig.run(2500)
+    assert ask(rig, "clear 2 code=4711")["status"] == "ok" and rig.mode == "rest"
 
 
 def test_guessing_the_code_is_stopped():

@@ -1,11 +1,11 @@
-"""Found by a hazard review, each once a way to be unprotected; the docstrings tell the stories."""
+"""Found by a hazard review and by the stateful tests; the docstrings tell the stories."""
 
 import pytest
 from rig import CRASH, ESTOP, INTERLOCK, KEY, MAINAUX, SERVICE, START, UNPLUG, Rig
 from rig import RESET_BIT as RESET
 
 from warden import settings
-from warden.modes import CHARGER, MAIN, PRE
+from warden.modes import CHARGER, ENABLE, MAIN, PRE
 
 
 def meddle(rig, change):
@@ -56,6 +56,25 @@ def test_a_frozen_link_tap_does_not_close_main():
     for _ in range(600):
         rig.scan()
         assert not rig.board.out_bits & MAIN
+
+
+def test_an_auxiliary_contact_that_closes_too_soon_does_not_let_main_close_onto_an_empty_link():
+    """The controller was enabled before main had closed, emptied the link, and main closed across 100 V."""
+    rig = Rig()
+    rig.until("rest")
+    rig.run(4000)
+
+    def close(r):
+        if r.mode != "rest":
+            r.board.discretes |= MAINAUX
+
+    meddle(rig, close)
+    rig.inputs |= KEY | START
+    rig.until("precharge")
+    for _ in range(600):
+        rig.scan()
+        assert not rig.board.out_bits & (MAIN | ENABLE)
+    assert rig.mode == "lockout"
 
 
 def test_a_start_does_not_run_away_from_a_weld_that_is_being_timed():
@@ -198,3 +217,87 @@ def test_a_start_switch_that_welded_does_not_set_the_car_off(when):
     rig.run(500)
     rig.inputs |= START
     rig.until("drive")
+
+
+def test_a_head_that_came_back_does_not_trip_later():
+    """Fresh readings are up to a round old, which was not yet nothing: M6 went on timing and tripped 18 s later."""
+    rig = Rig()
+    rig.drive(60000)
+    rig.absent = 2
+    rig.run(800)
+    assert rig.told("event", el="M6", stage="alarm", ix=2, on=1)
+    rig.absent = 0
+    rig.run(30000)
+    assert rig.told("event", el="M6", stage="alarm", ix=2, on=0)
+    assert rig.mode == "drive" and not rig.trips()
+
+
+@pytest.mark.parametrize("half_ms", [200, 300, 400])
+def test_a_load_that_comes_and_goes_is_no_wrong_sum(half_ms):
+    """The filtered modules lag a string tap by half the sag: stabbing at the throttle tripped M4 in a healthy car."""
+    rig = Rig()
+    rig.drive(0)
+    for n in range(40000 // half_ms):
+        rig.ma = 300000 if n % 2 else 0
+        rig.mv = [12600 - rig.ma * 5 // 1000] * 12
+        rig.run(half_ms)
+    assert rig.mode == "drive" and not rig.told("event", el="M4", on=1)
+
+
+def test_one_very_late_scan_does_not_trip_the_next_start_too():
+    """The score of lateness took 50 s to fade: a lockout could be ended, and the next start locked out again."""
+    rig = Rig()
+    rig.drive(20000)
+    rig.scan(late_ms=20000)
+    rig.open_time()
+    assert ("M10", "trip", 0) in rig.trips()
+    rig.ma = 0
+    rig.inputs &= ~KEY
+    rig.run(3000)
+    rig.inputs |= RESET
+    rig.until("rest", 5000)
+    rig.inputs &= ~RESET
+    rig.lines = b""
+    rig.drive(20000)
+    rig.run(500)
+    assert rig.mode == "drive" and not rig.trips()
+
+
+@pytest.mark.parametrize("phase", range(8))
+def test_a_leak_that_begins_between_two_readings_is_not_taken_for_a_short(phase):
+    """Half of the moments at which a small leak began read as no isolation at all, and took the charger."""
+    rig = Rig()
+    rig.charge()
+    rig.run(250 * phase)
+    rig.iso = (40, 100000)  # 260 ohm/V: poor, not lost
+    rig.run(12000)
+    assert rig.mode == "charge" and rig.told("event", el="64", stage="alarm", on=1) and not rig.trips()
+    rig.iso = (10, 100000)
+    assert rig.open_time() <= 6000
+
+
+def test_a_module_reversed_under_full_current_is_believed():
+    """Below -7 V it was taken for a bad lead, and 27 floor waited 2.8 s while 400 A s went through it backwards."""
+    rig = Rig()
+    rig.drive(140000)
+    rig.mv[2] = -7800
+    assert rig.open_time(11000) <= 500
+
+
+def test_a_reset_pressed_by_turns_was_not_held():
+    """Its time ran back at half speed in the gaps: 0.3 s and 0.8 s with a gap between passed for a second."""
+    rig = Rig(reset_hold_ms=1000)
+    rig.drive(20000)
+    rig.inputs &= ~ESTOP
+    rig.open_time()
+    rig.ma = 0
+    rig.inputs = (rig.inputs | ESTOP) & ~KEY
+    rig.run(4000)
+    for _ in range(20):
+        rig.inputs |= RESET
+        rig.run(800)
+        rig.inputs &= ~RESET
+        rig.run(100)
+    assert rig.mode == "lockout"
+    rig.inputs |= RESET
+    rig.until("rest", 1100)

@@ -98,6 +98,17 @@ def test_what_does_not_hold_exits_1(here: Path, run: Any) -> None:
     assert written(here) == ["page.html"]
 
 
+def test_a_scenario_that_expects_nothing_says_so(here: Path, run: Any) -> None:
+    """It can't fail: whoever forgot to say what must be true should not read a green line."""
+    text = '[scenario]\nname = "idle"\nabout = "a"\npack = "orchard-truck"\n[[course]]\ndo = "park"\nfor_s = 1\n'
+    (here / "idle.toml").write_text(text)
+    for more in ((), ("--json",)):
+        code, out, err = run("bench", "idle.toml", "--no-report", *more)
+        assert code == 0 and "idle: nothing was expected" in err
+    code, out, err = run("bench", "stopped.toml", "--no-report")
+    assert "nothing was expected" not in err
+
+
 def test_many_are_summed_up(here: Path, run: Any, monkeypatch: pytest.MonkeyPatch) -> None:
     for n in range(3):
         (here / ("s%d.toml" % n)).write_text(STOPPED.replace('"stopped"', '"s%d"' % n))
@@ -409,13 +420,13 @@ def test_the_digest_is_the_one_that_the_relay_shows(run: Any) -> None:
 BAD_SETTINGS = {
     "v27_pickup_mv = 99999": "v27_pickup_mv = 99999: allowed a whole number from 500 to 15000 mV",
     "v27_pickup_mv = 10.5": "v27_pickup_mv = 10.5: allowed a whole number",
-    "v27_pickup_mv = true": "v27_pickup_mv = True: allowed a whole number",
-    "v27_pickup = 10500": "v27_pickup = 10500: allowed a name from the settings table",
+    "v27_pickup_mv = true": "v27_pickup_mv = true: allowed a whole number",
+    "v27_pickup = 10500": "v27_pickup = 10500: allowed a known word; did you mean v27_pickup_mv?",
     "box_modules = [5, 7]": "box_modules = [5, 7]: allowed a list of 6 whole numbers",
     "box_modules = 12": "box_modules = 12: allowed box_modules.0 to box_modules.5",
     "n_modules = 11": "box_modules = 12: allowed a sum equal to n_modules = 11",
     "v27_dropout_mv = 10500": "allowed at most v27_dropout_mv - 50",
-    "[settings]\nn_modules = 12\n[other]\nx = 1": "other = ?: allowed nothing beside [settings]",
+    "[settings]\nn_modules = 12\n[other]\nx = 1": "[other]: allowed nothing beside [settings]",
     "v27_pickup_mv = ": "allowed valid TOML",
 }
 

@@ -68,7 +68,8 @@ def test_mistakes_are_named(tmp_path: Path, text: str, key: str, allowed: str) -
     error = caught.value
     assert error.key == key
     assert re.search(allowed, error.allowed)
-    assert str(error) == "%s: %s = %s: allowed %s" % (error.file, error.key, error.value, error.allowed)
+    assert str(error).startswith("%s: " % error.file) and error.key in str(error)
+    assert str(error).endswith(": allowed " + error.allowed)
     assert error.file.endswith("mine.toml")
 
 

@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 
 from packwarden.packs import load_pack
 from packwarden.plant.spec import PackSpec
-from packwarden.plant.string import FLOOR, String
+from packwarden.plant.string import FLOOR, String, total
 
 TRUCK = load_pack("orchard-truck")
 LAUNCH = load_pack("lake-launch")
@@ -28,6 +28,12 @@ def even(spec: PackSpec, boxes: tuple[int, ...] = (1,)) -> PackSpec:
 def held(string: String, i_a: float, for_s: float, dt_s: float) -> None:
     for _ in range(round(for_s / dt_s)):
         string.step(dt_s, i_a)
+
+
+def test_a_total_is_the_same_on_every_python() -> None:
+    """Added one after the other: `sum` would keep the 1.0 from Python 3.12 on, and lose it before."""
+    assert total([1e16, 1.0, -1e16]) == 0.0
+    assert total([0.1] * 10) == 0.9999999999999999
 
 
 # -- what must balance ------------------------------------------------------------------------------------

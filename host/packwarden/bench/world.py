@@ -7,6 +7,7 @@ from typing import Dict
 from packwarden.bench.plan import Phase, Scenario
 from packwarden.cycles import load_cycle
 from packwarden.plant import Commands, Plant, Sensors
+from packwarden.plant.string import total
 from packwarden.plant.vehicle import Driver, Steady, load_for
 from warden import settings
 
@@ -26,7 +27,7 @@ class World:
             string.set_charge_state(k, state)
         string.settle(0.0)
         self.plant.module_v = string.module_v
-        self.plant.string_v = sum(string.module_v)
+        self.plant.string_v = total(string.module_v)
         self.sensors = Sensors(spec, self.plant, seeds["sensors"])
         self.commands = Commands()
         self.commands.ambient_c = scenario.ambient_c

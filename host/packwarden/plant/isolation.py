@@ -10,6 +10,8 @@ from __future__ import annotations
 import math
 from typing import Optional, Sequence, Tuple
 
+from packwarden.plant.string import total
+
 OUT_ISO_POS, OUT_ISO_NEG = 1 << 8, 1 << 9
 METER_OHM = 2e6
 TEST_OHM = 100e3
@@ -39,7 +41,7 @@ class Isolation:
         whole = g_pos + g_neg
         if self.leak_at is not None:
             k, ohm = self.leak_at
-            current += sum(module_v[: k + 1]) / ohm
+            current += total(module_v[: k + 1]) / ohm
             whole += 1.0 / ohm
         aim = current / whole
         if self._decay[0] != dt_s:

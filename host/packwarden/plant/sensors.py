@@ -24,6 +24,7 @@ from typing import List, Optional
 
 from packwarden.plant.plant import Plant
 from packwarden.plant.spec import PackSpec
+from packwarden.plant.string import total
 
 UPPER, LOWER, STRING, LINK, CURRENT, AUX, PROBE, REF, ISO_P, ISO_N = 0, 24, 48, 49, 50, 51, 52, 58, 64, 65
 COUNTS = 72
@@ -162,7 +163,10 @@ class Sensors:
         if not -1e-9 < dt_s - kept_s < 1e-9:
             a = math.exp(-dt_s / self.spec.filter_s) if self.spec.filter_s else 0.0
             self._filter = (dt_s, a)
-        self._filtered = [v + a * (f - v) for v, f in zip(plant.module_v, self._filtered)]
+        volts, filtered = plant.module_v, self._filtered
+        for k in range(self.n):
+            v = volts[k]
+            filtered[k] = v + a * (filtered[k] - v)
         self._string_v = plant.string_v + a * (self._string_v - plant.string_v)
         self._link_v = plant.bus.link_v + a * (self._link_v - plant.bus.link_v)
         return self._filtered
@@ -231,7 +235,7 @@ class Sensors:
                 k += 1
             elif k == self.swapped + 1:
                 k -= 1
-        v = sum(volts[start : k + 1])
+        v = total(volts[start : k + 1])
         if self.lead_short[k] and k + 1 < self.n and self.box_of[k + 1] == self.box_of[k]:
             v += 0.5 * volts[k + 1]
         elif k > start and self.lead_short[k - 1]:
@@ -247,8 +251,8 @@ class Sensors:
         v *= DIVIDER_OHM / (DIVIDER_OHM + self.lead_ohm[k])
         if self.ref_open[box]:
             # The head's ground is held only by the dividers: it floats to the mean of its taps.
-            ends = [sum(volts[start : j + 1]) for j in range(start, start + self.boxes[box])]
-            v -= sum(ends) / len(ends)
+            ends = [total(volts[start : j + 1]) for j in range(start, start + self.boxes[box])]
+            v -= total(ends) / len(ends)
         v = v * self.own_gain[k] * self.gain[k] + self.own_offset_v[k] + self.offset_v[k]
         if self.spike[k] and noise > 1.0:
             v += self.spike[k]

@@ -27,7 +27,7 @@ LONGEST = 60000  # a scan counts no more than this, however late it came; proper
 # Settings that the scan itself looks at.  48 and 72 work on the pack's own (see Curve); switches are on.
 OPEN_SETTINGS = (
     "boot_ms", "min_dwell_ms", "shed_ms", "unplug_hold_ms", "clear_ms", "break_ma", "link_dead_mv", "ops_window_ms",
-    "derate_permille", "stuck_button_ms",
+    "derate_permille", "stuck_button_ms", "late_trip_ms",
 )  # fmt: skip
 
 
@@ -358,7 +358,8 @@ class Scan:
             ("reset anew", z3.Implies(as_bool(read("relay.released")), as_bool(ghost.pressed_anew))),
             ("start anew", z3.Implies(as_bool(read("relay.start_open")), as_bool(ghost.start_anew))),
             ("mode time", read("relay.mode_ms") >= 0),
-            ("lateness", z3.And(read("relay.late_score") >= 0, read("relay.late_score") <= relay.LATE_SCORE_MAX)),
+            ("lateness", z3.And(read("relay.late_score") >= 0,
+                                read("relay.late_score") <= self.before("relay.late_most"))),
             ("ghosts", z3.And(ghost.unplugged_ms >= 0, ghost.quiet_ms >= 0)),
         ]
         busy = as_bool(read("relay.permissives.busy"))

@@ -62,11 +62,26 @@ class Outcome:
     failures: list[Failure] = field(default_factory=list)
     empty: list[str] = field(default_factory=list)  # claims that no state at all puts to the test
     took_s: float = 0.0
+    first: bool = False
+
+    def fail(self, failure: Failure) -> None:
+        """A claim is broken."""
+        self.failures.append(failure)
+        if self.first:
+            raise _Enough(self)
 
     @property
     def holds(self) -> bool:
         """Every claim holds, and there was one."""
         return not self.failures and not self.empty and self.claims > 0
+
+
+class _Enough(Exception):
+    """The first broken claim was all that was asked for."""
+
+    def __init__(self, outcome: Outcome) -> None:
+        super().__init__()
+        self.outcome = outcome
 
 
 def _debounce(_packs: Packs) -> Iterator[tuple[str, Any]]:
@@ -156,10 +171,16 @@ class Prover:
             out.append(self.settle(each))
         return out
 
-    def settle(self, each: Property) -> Outcome:
-        """One property."""
+    def settle(self, each: Property, first: bool = False) -> Outcome:
+        """One property.  first: no further than the first claim that is broken."""
+        try:
+            return self._settle(each, first)
+        except _Enough as enough:
+            return enough.outcome
+
+    def _settle(self, each: Property, first: bool) -> Outcome:
         started = time.perf_counter()
-        outcome = Outcome(each)
+        outcome = Outcome(each, first=first)
         tested: dict[str, bool] = {}
         try:
             for function in each.scan:
@@ -180,7 +201,7 @@ class Prover:
                     if not finding.holds:
                         about = (finding.row,) if finding.row else ()
                         state = {"why": finding.why} if finding.why else {}
-                        outcome.failures.append(Failure(finding.what, "", state, about))
+                        outcome.fail(Failure(finding.what, "", state, about))
         except NotUnderstood as error:
             outcome.failures.append(Failure("the source is one that can be walked", "", {"but": str(error)[:200]}))
         outcome.empty = sorted(name for name, seen in tested.items() if not seen)
@@ -209,7 +230,7 @@ class Prover:
             if found != z3.unsat:
                 gave_up = {"solver": "gave up: %s" % solver.reason_unknown()}
                 state = _state(solver.model()) if found == z3.sat else gave_up
-                outcome.failures.append(Failure(name, where, state))
+                outcome.fail(Failure(name, where, state))
             solver.pop()
             # A claim `if A then B` says nothing where A can't be: it has to be possible somewhere.
             kind = name.rpartition(": ")[2]  # of claims about one thing after the other

@@ -339,7 +339,7 @@ def late(s: Scan) -> Claims:
     by = z3.If(gone >= (TICKS + 1) // 2, LONGEST, z3.If(2 * gone < nominal, nominal, gone - nominal))
     is_late = z3.And(last >= 0, z3.Not(s.before("relay.served")), by > slack)
     score, was = number(s.after("relay.late_score")), s.before("relay.late_score")
-    most = relay.LATE_SCORE_MAX
+    most = s.before("relay.late_most")
     seen = number(s.after("relay.sense.string.%d" % elements.Q_LATE))
     return [
         ("counted", z3.Implies(is_late, number(s.after("relay.late_n")) == s.before("relay.late_n") + 1)),

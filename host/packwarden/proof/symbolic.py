@@ -35,6 +35,7 @@ from packwarden.proof.values import (
     compare,
     is_formula,
     merge,
+    number,
     truth,
     unary,
 )
@@ -378,6 +379,9 @@ class _Scope:
             return store, len(args[0].real)
         if callee in (len, range, min, max, abs) and not any(is_formula(a) or isinstance(a, Ref) for a in args):
             return store, callee(*args)
+        if callee in (min, max) and len(args) == 2:
+            first = compare(ast.LtE() if callee is min else ast.GtE(), *args)
+            return store, choose(as_bool(first), number(args[0]), number(args[1]))
         if callee is isinstance and not is_formula(args[0]):
             return store, isinstance(args[0], args[1])
         raise NotUnderstood("a call: %s" % ast.unparse(e))

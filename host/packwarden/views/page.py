@@ -27,7 +27,8 @@ LIMITS = (
 )
 
 # Columns whose cells need no heading beside them.
-SELF_EVIDENT = ("element", "did", "what", "verdict", "expected", "figure", "value", "time", "line", "in words")
+SELF_EVIDENT = ("element", "did", "what", "verdict", "expected", "figure", "value", "time", "line", "in words",
+                "no.", "state", "stage", "fault")  # fmt: skip
 
 SHAPES = {
     "held": ("held", '<circle cx="8" cy="8" r="7" fill="currentColor"/>'),

@@ -94,7 +94,7 @@ def summary(console: Console, runs: Sequence[tuple[RunResult, Context]], failed:
     for result, context in runs:
         broken = sum(not v.held for v in result.verdicts)
         held = not broken and context.same is not False
-        text = "%d of %d" % (len(result.verdicts) - broken, len(result.verdicts))
+        text = "%d of %d" % (len(result.verdicts) - broken, len(result.verdicts)) if result.verdicts else "nothing"
         table.add_row(
             HELD if held else BROKEN, Text(result.scenario.name), text, words.length(result.simulated_s),
             "%.1f s" % result.wall_s, Text(_outcome(result, context)),

@@ -68,7 +68,8 @@ def _settings(file: Optional[Path], pack_name: Optional[str]) -> Settings:
         return Settings(tables.image_name(), None, "")
     values = scenario.settings_of(packs.load_pack(pack_name)) if pack_name else tables.defaults()
     if file is not None:
-        tables.placed(values, packs.read_settings(file), str(file))
+        data = packs.read_toml(file, "file", "a TOML file of settings")
+        tables.placed(values, tables.settings_data(data, str(file)), str(file))
     digest = tables.checked(values, str(file or pack_name))
     return Settings(tables.image_name(), tables.image(values), digest)
 

@@ -14,6 +14,7 @@ from rich.table import Table
 
 from packwarden.batch import writable
 from packwarden.errors import InputError
+from packwarden.safety.versions import firmware_hash
 
 LIMITS = (
     "Proved of the firmware's own source and tables as they are on this disk, not of a board: the sampling, the "
@@ -73,13 +74,14 @@ def prove(ctx: click.Context, numbers: tuple[str, ...], out: Path, no_replay: bo
                 words = each.failures[0].in_words() if each.failures else "says nothing"
                 shown[number] = found, replay.write(found, number, words, out)
     if as_json:
-        click.echo(json.dumps(_as_data(properties, outcomes, shown, took_s), indent=1))
+        click.echo(json.dumps(as_data(properties, outcomes, shown, took_s), indent=1))
     else:
         _tell(people, properties, outcomes, shown, took_s, no_replay)
     ctx.exit(0 if all(o.holds for o in outcomes) else 1)
 
 
-def _as_data(properties: Any, outcomes: list[Any], shown: dict[str, Any], took_s: float) -> dict[str, Any]:
+def as_data(properties: Any, outcomes: list[Any], shown: dict[str, Any], took_s: float) -> dict[str, Any]:
+    """What `--json` prints, and what `packwarden evidence` keeps."""
     rows = []
     for o in outcomes:
         found = shown.get(o.of.number)
@@ -88,8 +90,10 @@ def _as_data(properties: Any, outcomes: list[Any], shown: dict[str, Any], took_s
             "took_s": round(o.took_s, 3), "broken": [f.in_words() for f in o.failures], "empty": o.empty,
             "counterexample": str(found[1]) if found else None,
         })  # fmt: skip
-    return {"holds": all(o.holds for o in outcomes), "covered": properties.covered(outcomes), "limits": LIMITS,
-            "took_s": round(took_s, 2), "properties": rows}  # fmt: skip
+    return {
+        "firmware": firmware_hash(), "holds": all(o.holds for o in outcomes), "covered": properties.covered(outcomes),
+        "limits": LIMITS, "took_s": round(took_s, 2), "properties": rows,
+    }  # fmt: skip
 
 
 def _tell(

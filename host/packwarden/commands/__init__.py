@@ -1,0 +1,1 @@
+"""Subcommands that have a file of their own; cli.py registers them."""
