@@ -17,6 +17,8 @@ from boards.base import DATA, NOTE_SERVICE, NOTE_STARTS, STARTS_MAX
 CAUSES = {machine.PWRON_RESET: "power", machine.WDT_RESET: "watchdog or own reset"}
 FAULT = DATA + "/fault.txt"  # what ended the relay last
 
+stayed = []  # type: list  # why there is no relay, for a tool that asks at the prompt
+
 
 def make_board():
     """The board that this port of MicroPython is for, its pins safe."""
@@ -35,17 +37,22 @@ def start(load, run):
     """Run the relay, or return to the prompt with every output off and say why."""
     board = make_board()
     say = board.port.say
+
+    def stay(why):
+        stayed.append(why)
+        say(why)
+
     say("%s, reset by %s" % (board.NAME, CAUSES.get(board.cause, str(board.cause))))
     if board.strap:
-        say("strap fitted: power outputs held off; no relay")
+        stay("strap fitted: power outputs held off; no relay")
         return
     if board.note(NOTE_SERVICE):
         board.set_note(NOTE_SERVICE, 0)
-        say("service: every output off, no relay until the next reset")
+        stay("service: every output off, no relay until the next reset")
         return
     starts = board.note(NOTE_STARTS)
     if starts >= STARTS_MAX:
-        say("%d starts in a row failed: every output off, no relay until power is cycled or a deploy" % starts)
+        stay("%d starts in a row failed: every output off, no relay until power is cycled or a deploy" % starts)
         return
     board.set_note(NOTE_STARTS, starts + 1)
     micropython.kbd_intr(-1)  # from here on no byte from the host stops the relay

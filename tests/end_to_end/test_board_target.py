@@ -80,6 +80,18 @@ def test_a_bench_that_was_killed_leaves_a_board_that_the_next_can_use(strapped):
     assert outcome.held, outcome.failed
 
 
+def test_the_cable_comes_out_of_a_bench(strapped):
+    env = dict(os.environ, PYTHONPATH=str(paths.firmware_dir().parent / "host"))
+    process = subprocess.Popen(
+        [sys.executable, "-m", "packwarden", "bench", "normal-day", "--target", "board", "--port", strapped.board.port,
+         "--hurry", "--no-report"], env=env, stdout=subprocess.PIPE, stderr=subprocess.STDOUT, text=True,
+    )  # fmt: skip
+    strapped.until(lambda: b"bench ready" in strapped.board.said, 30)
+    strapped.board.stop()
+    out, _err = process.communicate(timeout=60)
+    assert process.returncode in (1, 2) and "lost" in out, out[-500:]
+
+
 def test_refuses_a_board_without_the_strap(car):
     truck = car()
     with truck.talk() as talk:

@@ -116,6 +116,16 @@ def test_refuses_while_the_relay_drives(car):
     assert truck.world.levels["main"] == 1 and len(truck.board.starts) == 1
 
 
+@pytest.mark.slow
+def test_with_the_strap_fitted_it_is_put_there_and_not_started(bare):
+    bare.world.strap = True
+    code, out, err = run("deploy", bare.board.port, "--pack", "orchard-truck", "--json")
+    assert code == 0 and "strap" in json.loads(out)["fw"], err
+    bare.world.strap = False
+    power_cycle(bare)
+    assert version_of(bare) == json.loads(out)["version"]
+
+
 def test_without_settings_nothing_is_switched(bare):
     code, _out, err = run("deploy", bare.board.port)
     assert code == 2 and "--pack" in err

@@ -17,6 +17,8 @@ from packwarden.deploy.payload import Payload, loader
 OLDEST, NEWEST = (1, 24), (1, 29)  # of MicroPython, inclusive
 MPY = 6  # version of compiled files that these read
 ROOM = 16 * 4096  # left free on the board's file system
+STRAPPED = "not started, the strap is fitted"  # in place of its version
+QUIET_S = 12.0  # of silence after a reset, the loader's check included, before the prompt is looked for
 ATTEMPTS = 3  # a board may reset under the copy: what is already there is not copied again
 
 Tell = Callable[[str, int, int], None]  # what, bytes done, bytes in all
@@ -152,7 +154,7 @@ def _deploy(port: str, version: Payload, settings: Settings, tell: Tell, began: 
     finally:
         prompt.close()
     fw, digest = identity(port, version.name)
-    if settings.image is not None and digest != settings.digest:
+    if settings.image is not None and fw != STRAPPED and digest != settings.digest:
         raise DeployError("%s: the relay has settings %s, not %s" % (port, digest, settings.digest))
     return Done(version.name, before, fw, digest, copied, same, time.monotonic() - began)
 
@@ -261,7 +263,8 @@ def _forgive(prompt: Prompt, name: str) -> None:
 def identity(port: str, version: str) -> tuple[str, str]:
     """Wait for the version and the identity line; firmware version and settings digest."""
     end = time.monotonic() + BACK_S
-    started, said = "", []
+    quiet_until = time.monotonic() + QUIET_S
+    said: list[str] = []
     while time.monotonic() < end:
         try:
             wire = Wire(port)
@@ -269,24 +272,61 @@ def identity(port: str, version: str) -> tuple[str, str]:
             time.sleep(0.3)
             continue
         try:
-            asked = 0.0
-            for line in wire.lines(end - time.monotonic()):
-                if line.startswith("# packwarden: "):
-                    said.append(line[2:])
-                    if "version" in line:
-                        started = line.rpartition(" ")[2]
-                    if "no relay" in line:
-                        raise DeployError("%s: started without a relay; it said: %s" % (port, "; ".join(said)))
-                fields = checked(line)
-                if fields and fields["kind"] == "ident":
-                    if started not in ("", version):
-                        raise DeployError("%s: version %s started, not %s" % (port, started, version))
-                    return fields["fw"], fields["cfg"]
-                if fields and time.monotonic() - asked > 2.0:
-                    asked = time.monotonic()
-                    wire.send("who 1")  # it began before the port was open
+            found = _identity(wire, version, said, quiet_until, end)
         except Lost:
             time.sleep(0.3)
+            continue
         finally:
             wire.close()
+        if found is not None:
+            return found
+        # Not a line: it may have said why before the port was open, and be at its prompt.
+        quiet_until = end
+        why = _why_no_relay(port)
+        if why is not None:
+            said.append(why or "nothing")
+            if "strap" in why:
+                return STRAPPED, ""
+            raise DeployError("%s: started without a relay; it said: %s" % (port, "; ".join(said)))
     raise DeployError("%s: no identity line in %g s; it said: %s" % (port, BACK_S, "; ".join(said) or "nothing"))
+
+
+def _identity(
+    wire: Wire, version: str, said: list[str], quiet_until: float, end: float
+) -> Optional[tuple[str, str]]:
+    """The same over an open port; None when nothing has come by `quiet_until`, or no identity by `end`."""
+    asked, started, heard = 0.0, "", False
+    while time.monotonic() < (end if heard else quiet_until):
+        for line in wire.lines(0.5):
+            if line.startswith("# packwarden: "):
+                heard = True
+                said.append(line[len("# packwarden: ") :])
+                if "version" in line:
+                    started = line.rpartition(" ")[2]
+                if "strap fitted" in line:
+                    return STRAPPED, ""
+                if "no relay" in line:
+                    raise DeployError("%s: started without a relay; it said: %s" % (wire.port, "; ".join(said)))
+            fields = checked(line)
+            if fields and fields["kind"] == "ident":
+                if started not in ("", version):
+                    raise DeployError("%s: version %s started, not %s" % (wire.port, started, version))
+                return fields["fw"], fields["cfg"]
+            if fields:
+                heard = True
+                if time.monotonic() - asked > 2.0:
+                    asked = time.monotonic()
+                    wire.send("who 1")  # it began before the port was open
+    return None
+
+
+def _why_no_relay(port: str) -> Optional[str]:
+    """What a board at its prompt says about why it has no relay; None when it is at no prompt."""
+    try:
+        prompt = Prompt(port)
+    except Lost:
+        return None
+    try:
+        return "; ".join(prompt.value("getattr(sys.modules.get('boards.start'), 'stayed', [])", "import sys"))
+    finally:
+        prompt.close()
