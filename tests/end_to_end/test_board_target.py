@@ -25,6 +25,7 @@ def strapped(car):
     return one
 
 
+@pytest.mark.slow
 def test_the_same_bytes_and_verdicts_as_in_process(strapped):
     """A board runs the very files; over a power cycle, too.  As fast as it goes: real time is the next test's."""
     board = BoardTarget(strapped.board.port, real_time=False)
