@@ -43,7 +43,7 @@ lint: $(READY) $(TYPINGS)
 	@echo "lint: ruff, mypy, the firmware against the board's stubs, import rules ..."
 	@$(BIN)/ruff check --quiet .
 	@$(BIN)/mypy --no-error-summary
-	@$(BIN)/mypy --no-error-summary --config-file tests/firmware/mypy.ini firmware/warden firmware/boards firmware/main.py
+	@$(BIN)/mypy --no-error-summary --config-file tests/firmware/mypy.ini firmware/warden firmware/boards firmware/main.py firmware/loader.py
 	@$(BIN)/python -m pytest -q --no-header tests/test_house.py
 
 bench: $(READY) node extras

@@ -23,19 +23,26 @@ def run(board, Relay):
     gc.threshold(gc.mem_free() // 2)
     while board.wait():
         relay.scan(board.now_ms)
+        board.drive()
         relay.serve()
         relay.idle()
-        board.answer(relay.outbox)
+        if board.answer(relay.outbox):
+            relay.served = True  # the board took its time, at rest
 
 
 def main():
-    """On the desktop: `micropython main.py FD`, FD an open stream to the bench."""
-    Relay = load()
-    from boards.bench import Board
+    """On a board: its relay.  On the desktop: `micropython main.py FD`, FD an open stream to the bench."""
+    if len(sys.argv) > 1:
+        Relay = load()
+        from boards.bench import Board
 
-    board = Board(open(int(sys.argv[1]), "r+b"))
-    board.power_up()
-    run(board, Relay)
+        board = Board(open(int(sys.argv[1]), "r+b"))
+        board.power_up()
+        run(board, Relay)
+        return
+    from boards.start import start
+
+    start(load, run)
 
 
 if __name__ == "__main__":

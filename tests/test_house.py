@@ -26,6 +26,8 @@ NOT_OURS = {"corpus", ".git", ".venv", ".hypothesis", "out", "build", "dist", "n
 # Started by name, so imported by nothing: the board's main program, its file list, the command, `make docs`.
 ENTRY_POINTS = {"main", "manifest", "packwarden.cli", "packwarden.__main__", "packwarden.bench.reference"}
 ENTRY_POINTS |= {"packwarden.safety.reference", "packwarden.sizing.reference"}
+# On a board: the loader, the bench from the prompt; and what the virtual board has for the chip's own modules.
+ENTRY_POINTS |= {"loader", "boards.strap"} | {"packwarden.virtual.chip." + name for name in ("boot", "machine", "rp2")}
 
 
 def ours(*places: str) -> list[Path]:

@@ -11,8 +11,12 @@ This is the interface every board has:
     nv                  bytearray that outlives power: settings image, then journal image
     out_bits, limit_permille    set by the relay
     wait()              until the next scan is due; False when there is to be no next one
+    drive()             outputs to the pins, at once after the scan
     read(buf)           bytes received, into buf; how many; never waits
+    answer(outbox)      take the lines; True when the board did something slow, which it does at rest only
     keep()              make `nv` safe
+    frugal              True: no long listings while a power output is on
+    leave()             make way for a tool, at the next wait; False where there is none to make way for
 
 Over a stream (a child process, or a real board with the strap fitted) a frame each way carries one scan:
 words of 16 bits, low byte first, then bytes.  See docs/bench.md.
@@ -36,6 +40,8 @@ ANSWER = 6  # words at the head of an answer: magic, outputs, limit, bytes sent,
 
 class Board:
     """Buffers that a bench fills and reads; `stream` None when it does so in the same process."""
+
+    frugal = False
 
     def __init__(self, stream=None):
         self.frame = array("H", [0] * (HEAD + COUNTS))
@@ -82,6 +88,13 @@ class Board:
         """The bench holds the memory: say that it changed."""
         self.nv_kept = True
 
+    def drive(self):
+        """The bench takes the outputs with the answer."""
+
+    def leave(self):
+        """Nobody waits for the port of a bench."""
+        return False
+
     def take_lines(self, outbox):
         """Every line waiting, as bytes; nothing while the host is not reading."""
         out = b""
@@ -127,6 +140,7 @@ class Board:
         head = array("H", [MAGIC, self.out_bits, self.limit_permille, len(lines), nv_n, 0])
         self.stream.write(bytes(head) + lines + (bytes(self.nv) if nv_n else b""))
         self.nv_kept = False
+        return False
 
     def _fill(self, view, n):
         """Read exactly `n` bytes into `view`; False when the stream ends first."""

@@ -25,6 +25,7 @@ TABLE = (
     ("forget", ""),
     ("list", "what"),
     ("clear", "code"),
+    ("service", ""),
 )
 
 
@@ -179,6 +180,9 @@ class Commands:
     def _list(self, req, what):
         for n in range(3):
             if what == ("fields", "settings", "trips")[n]:
+                if n < 2 and self.relay.board.frugal and self.relay.powered():
+                    self._reply(req, b"error", b"not_at_rest", 0, 0)
+                    return
                 self.listing = n
                 self.list_at = 0
                 self._reply(req, b"ok", b"list", 0, self.relay.cfg)
@@ -205,6 +209,15 @@ class Commands:
             return
         relay.asked = True
         self._reply(req, b"ok", b"asked", 0, 0)
+
+    def _service(self, req):
+        relay = self.relay
+        if relay.powered() or relay.sequence.mode not in (REST, LOCKOUT):
+            self._reply(req, b"error", b"not_at_rest", 0, 0)
+        elif not relay.board.leave():
+            self._reply(req, b"error", b"no_tool", 0, 0)
+        else:
+            self._reply(req, b"ok", b"leaving", 0, 0)
 
     # -- listings ---------------------------------------------------------------------------------------
 

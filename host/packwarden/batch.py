@@ -12,7 +12,8 @@ from packwarden.bench import scenario, schema, tables
 from packwarden.bench.plan import Scenario
 from packwarden.bench.result import RunResult
 from packwarden.bench.runner import Run
-from packwarden.bench.target import TargetError
+from packwarden.bench.target import Target, TargetError
+from packwarden.deploy.target import BoardTarget
 from packwarden.errors import InputError
 from packwarden.plant.plant import PlantError
 
@@ -70,20 +71,23 @@ class Outcome:
         return not self.failed and self.same is not False and all(r.held for r in self.results)
 
 
-def run(each: Scenario, targets: Sequence[str], tell: Tell) -> Outcome:
-    """Run a scenario on each target.  A run that fails on the way is told in the outcome.
+def run(each: Scenario, targets: Sequence[str], tell: Tell, board: Optional[BoardTarget] = None) -> Outcome:
+    """Run a scenario on each target, `board` being the one called so.  A run that fails is told in the outcome.
 
     TargetError when this machine has no such target, or the target can't do what the scenario asks of it.
     """
     out = Outcome(each)
     for name in targets:
-        target = tables.make_target(name)
+        target: Target = board if board is not None and name == board.name else tables.make_target(name)
         what = each.name if len(targets) == 1 else "%s, %s" % (each.name, name)
-        python = tables.python_of(target)
+        python = target.python if isinstance(target, BoardTarget) else tables.python_of(target)
         run = Run(each, target, lambda done, total, what=what: tell(what, done, total))  # type: ignore[misc]
         tell(what, 0.0, each.end_s)
         try:
-            out.results.append(run.go())
+            result = run.go()
+            if isinstance(target, BoardTarget):
+                result.replies = target.replies()
+            out.results.append(result)
             out.pythons.append(python)
         except (PlantError, TargetError) as error:
             out.failed = "%s: %s" % (name, error)

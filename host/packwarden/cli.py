@@ -23,15 +23,18 @@ from packwarden.bench.faults import KINDS
 from packwarden.bench.inprocess import firmware_version
 from packwarden.bench.target import TargetError
 from packwarden.commands.campaign import campaign
+from packwarden.commands.deploy import deploy
 from packwarden.commands.evidence import evidence
 from packwarden.commands.prove import prove
 from packwarden.commands.size import size
+from packwarden.commands.virtual_board import virtual_board
+from packwarden.deploy.target import BoardTarget
 from packwarden.errors import InputError
 from packwarden.views import export, report, table, words
 from packwarden.views.progress import progress
 
 WIDE = 150  # columns of a table where the terminal says none
-TARGETS = (*tables.TARGETS, "both")
+TARGETS = (*tables.TARGETS, "both", BoardTarget.name)
 
 
 def console() -> Console:
@@ -52,6 +55,8 @@ cli.add_command(prove)
 cli.add_command(campaign)
 cli.add_command(evidence)
 cli.add_command(size)
+cli.add_command(deploy)
+cli.add_command(virtual_board)
 
 
 # -- bench ---------------------------------------------------------------------------------------------------
@@ -62,6 +67,8 @@ cli.add_command(size)
 @click.option("--all", "every", is_flag=True, help="Every scenario that comes with packwarden.")
 @click.option("--list", "listing", is_flag=True, help="Say which those are, and stop.")
 @click.option("--target", type=click.Choice(TARGETS), default=TARGETS[0], show_default=True, help="What runs it.")
+@click.option("--port", help="Of the board, with --target board: a device or any pyserial URL.")
+@click.option("--hurry", is_flag=True, help="With --target board: as fast as it goes, not in real time.")
 @click.option("--out", type=click.Path(path_type=Path), default="out", show_default=True, help="Where reports go.")
 @click.option("--report", "page", type=click.Path(path_type=Path), help="Name of the report, when there is one.")
 @click.option("--no-report", is_flag=True, help="Write no report.")
@@ -71,13 +78,15 @@ cli.add_command(size)
 @click.option("--seed", type=click.IntRange(0, 2**31 - 1), help="In place of the scenarios' own.")
 @click.pass_context
 def bench(
-    ctx: click.Context, scenario: tuple[str, ...], every: bool, listing: bool, target: str, out: Path,
-    page: Optional[Path], no_report: bool, traces: bool, lines: bool, as_json: bool, seed: Optional[int],
+    ctx: click.Context, scenario: tuple[str, ...], every: bool, listing: bool, target: str, port: Optional[str],
+    hurry: bool, out: Path, page: Optional[Path], no_report: bool, traces: bool, lines: bool, as_json: bool,
+    seed: Optional[int],
 ) -> None:  # fmt: skip
     """Run scenarios against a simulated car and say whether what must be true was true.
 
     SCENARIO is the name of one that comes with packwarden, or a file.  With --target both each runs on the firmware's
-    files under this Python and in a MicroPython interpreter, and both must say the same, byte for byte.
+    files under this Python and in a MicroPython interpreter, and both must say the same, byte for byte.  With --target
+    board it runs on a board with the bench strap fitted, in real time.
     """
     if listing:
         ctx.invoke(scenarios, as_json=as_json)
@@ -86,6 +95,8 @@ def bench(
         raise click.UsageError("name scenarios, or --all")
     if page is not None and (no_report or every or len(scenario) > 1):
         raise click.UsageError("--report names the report of one scenario")
+    if (target == BoardTarget.name) != (port is not None) or hurry and port is None:
+        raise click.UsageError("--target board and --port go together; --hurry is for them")
     names = [path.stem for path in batch.shipped()] if every else list(scenario)
     chosen = batch.load(names, seed)
     if traces or lines or not no_report and page is None:
@@ -93,11 +104,14 @@ def bench(
     if page is not None:
         batch.writable(page.parent)
     wanted = tables.TARGETS if target == "both" else (target,)
+    board = BoardTarget(port, not hurry) if port is not None else None
+    if board is not None:
+        board.look()
     people, done = console(), []
     outcomes: list[batch.Outcome] = []
     with progress(Console(stderr=True)) as tell:
         for each in chosen:
-            outcome = batch.run(each, wanted, tell)
+            outcome = batch.run(each, wanted, tell, board)
             outcomes.append(outcome)
             files = _files(outcome, out, page, no_report, traces, lines)
             done.append((outcome, files))

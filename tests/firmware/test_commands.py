@@ -61,6 +61,27 @@ def test_reading_is_allowed_while_driving_and_changing_is_not():
     assert rig.mode == "drive" and not rig.trips()
 
 
+def test_a_board_without_heap_to_spare_lists_little_while_driving():
+    rig = Rig()
+    rig.board.frugal = True
+    rig.drive(30000)
+    assert ask(rig, "list 1 what=fields")["why"] == "not_at_rest"
+    assert ask(rig, "list 2 what=settings")["why"] == "not_at_rest"
+    assert ask(rig, "list 3 what=trips")["status"] == "ok"
+
+
+def test_service_only_at_rest_and_only_where_there_is_a_port():
+    rig = Rig()
+    rig.drive(30000)
+    left = []
+    rig.board.leave = lambda: left.append(1) or True
+    assert ask(rig, "service 1")["why"] == "not_at_rest" and not left
+    rig = rested()
+    assert ask(rig, "service 2")["why"] == "no_tool"
+    rig.board.leave = lambda: left.append(1) or True
+    assert ask(rig, "service 3")["why"] == "leaving" and left
+
+
 def test_mistakes_are_answered():
     rig = rested()
     for text, why in (

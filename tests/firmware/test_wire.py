@@ -31,7 +31,7 @@ def rig():
 
 def test_the_limits_are_those_of_the_protocol():
     assert (commands.LINE_MAX, commands.CHUNK, commands.WRONG_MAX) == (96, 64, 5)
-    assert [name for name, _ in commands.TABLE] == "who get set apply forget list clear".split()
+    assert [name for name, _ in commands.TABLE] == "who get set apply forget list clear service".split()
 
 
 @pytest.mark.parametrize("n, taken", [(95, True), (96, True), (97, False), (200, False)])

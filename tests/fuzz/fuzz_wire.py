@@ -34,7 +34,7 @@ for _row in settings.TABLE:
         NAMES[_row[0] if _row[1] == 1 else "%s.%d" % (_row[0], _k)] = (_row[4], _row[5])
 KEYS = list(NAMES)
 FIELDS = {"who": [], "get": ["name"], "set": ["name", "value"], "apply": ["digest"], "forget": [], "list": ["what"],
-          "clear": ["code"]}  # fmt: skip
+          "clear": ["code"], "service": []}  # fmt: skip
 WHOLE = re.compile(r"([^ ]*) ([0-9]{1,6})((?: [^ ]*)*)")
 
 
@@ -130,6 +130,8 @@ class Model:
                 assert int(reply["value"]) == value, reply
         elif word == "apply":
             self._apply(given[0], good, why)
+        elif word == "service":
+            assert (good, why) == (False, "no_tool" if off and mode in (REST, LOCKOUT) else "not_at_rest"), reply
         elif word == "forget":
             self.staged = None
             assert good, reply

@@ -77,7 +77,7 @@ def toml(data: bytes, rng: random.Random) -> bytes:
     return data
 
 
-VERBS = [b"who", b"get", b"set", b"apply", b"forget", b"list", b"clear", b"open", b"wh", b""]
+VERBS = [b"who", b"get", b"set", b"apply", b"forget", b"list", b"clear", b"service", b"open", b"wh", b""]
 VALUES = [b"0", b"1", b"-1", b"12", b"4711", b"500", b"10500", b"%d", b"fields", b"settings", b"trips", b"999999999",
           b"1234567890", b"-999999999", b"1.5", b"+1", b"1_0", b"", b" ", b"=", b"reset_code",
           b"n_modules"]  # fmt: skip
@@ -96,7 +96,7 @@ def _command(rng: random.Random) -> bytes:
         value = b"%d" % rng.choice([row[4], row[5], row[4] - 1, row[5] + 1, rng.randint(row[4], row[5])])
     return b"!" + rng.choice([
         b"who " + req, b"get " + req + b" name=" + name, b"set " + req + b" name=" + name + b" value=" + value,
-        b"apply " + req + b" digest=" + rng.choice([b"%d", value]), b"forget " + req,
+        b"apply " + req + b" digest=" + rng.choice([b"%d", value]), b"forget " + req, b"service " + req,
         b"list " + req + b" what=" + rng.choice([b"fields", b"settings", b"trips", value]),
         b"clear " + req + b" code=" + rng.choice([b"4711", value]), rng.choice(VERBS) + b" " + req + b" " + value,
     ])  # fmt: skip

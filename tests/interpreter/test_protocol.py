@@ -181,7 +181,7 @@ def test_the_wire_has_a_third_to_spare(lines):
 
 COMMANDS = [
     "who 1", "get 2 name=v27_floor_mv", "set 3 name=tap_gain_nv.3 value=-5", "apply 4 digest=1a2b", "forget 5",
-    "list 6 what=trips", "clear 7 code=4711",
+    "list 6 what=trips", "clear 7 code=4711", "service 8",
 ]  # fmt: skip
 
 

@@ -23,6 +23,9 @@ paths.use_firmware()
 
 from boards.bench import ANSWER, END, HEAD, MAGIC, NV_BYTES, POWER_UP, SCAN  # noqa: E402
 
+__all__ = [
+    "ANSWER", "END", "HEAD", "MAGIC", "NV_BYTES", "POWER_UP", "SCAN", "Interpreter", "find_micropython", "frame_of",
+]  # fmt: skip
 HEAP = "512k"  # of the child; the firmware itself needs far less, see `make bench`
 ANSWER_S = 30.0  # a child that says nothing for this long has failed
 
@@ -74,7 +77,7 @@ class Interpreter:
         )
         theirs.close()
         self.line = ours
-        ours.sendall(_frame(POWER_UP) + bytes(self.nv))
+        ours.sendall(frame_of(POWER_UP) + bytes(self.nv))
 
     def scan(self, frame: Frame) -> Reply:
         """One scan in the child."""
@@ -140,7 +143,7 @@ class Interpreter:
         if self.line is not None:
             if not kill:
                 try:
-                    self.line.sendall(_frame(END))
+                    self.line.sendall(frame_of(END))
                 except OSError:
                     pass
             self.line.close()
@@ -156,7 +159,7 @@ class Interpreter:
             self.child = None
 
 
-def _frame(kind: int) -> bytes:
+def frame_of(kind: int) -> bytes:
     """A frame with no inputs."""
     words = array("H", [0] * (HEAD + COUNTS))
     words[0], words[1] = MAGIC, kind

@@ -105,6 +105,7 @@ class RunResult:
     inputs: List[Optional[float]] = field(default_factory=list)  # when each [[input]] began
     hazards: Dict[str, float] = field(default_factory=dict)
     counters: Dict[str, int] = field(default_factory=dict)
+    replies: Dict[str, float] = field(default_factory=dict)  # of a board: how long its answers took
     verdicts: List[Verdict] = field(default_factory=list)
     spoilt: int = 0  # lines from the relay that did not decode
 

@@ -106,6 +106,18 @@ def digest(values: Sequence[int]) -> str:
     return "%x" % settings.digest(values)
 
 
+def image(values: Sequence[int]) -> bytes:
+    """The image of settings as the relay keeps it."""
+    out = bytearray(settings.IMAGE_BYTES)
+    settings.pack(values, out)
+    return bytes(out)
+
+
+def image_name() -> str:
+    """The name that a board keeps it under: another for each layout of the table (firmware/boards/base.py)."""
+    return "settings-%04x" % settings.LAYOUT
+
+
 def checked(values: Sequence[int], file: str) -> str:
     """The digest of settings that the firmware takes.  InputError for those it does not."""
     try:

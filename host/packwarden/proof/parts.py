@@ -245,7 +245,8 @@ def image_survives() -> Iterator[Finding]:
 
 
 ALLOWED = {("relay", "asked"), ("relay.reporter", "ident_due")}
-CALLED = {"relay.store", "relay.board.read", "relay.powered"}
+CALLED = {"relay.store", "relay.board.read", "relay.powered", "relay.board.leave"}
+OFF = "relay.powered() or relay.sequence.mode not in (REST, LOCKOUT)"
 
 
 def wire_touches() -> Iterator[Finding]:
@@ -273,6 +274,11 @@ def wire_touches() -> Iterator[Finding]:
         ends = isinstance(first, ast.If) and isinstance(first.body[-1], ast.Return)
         yield Finding("%s begins with asking whether it may" % function.name, asks and ends, "it does not")
     yield Finding("both ways to change settings are there", len(guarded) == 2, "%d are" % len(guarded))
+    leaves = [n for n in ast.walk(tree) if isinstance(n, ast.Call) and _path(n.func) == "relay.board.leave"]
+    off = [n for n in ast.walk(tree) if isinstance(n, ast.If) and ast.unparse(n.test) == OFF]
+    behind = [each for each in leaves for n in off for part in n.orelse if each in ast.walk(part)]
+    only = leaves == behind and leaves != []
+    yield Finding("the relay makes way only with every power output off", only, "it may do so with one on")
 
 
 def _path(node: ast.expr) -> str:

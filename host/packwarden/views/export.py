@@ -70,6 +70,7 @@ KEYS = (
     ("verdicts.took_ms", "whole or null", "time it took, ms"),
     ("figures", "object", "every figure, name to number; null where the relay never said"),
     ("counters", "object", "the relay's own counters, the last it said"),
+    ("replies", "object", "of a board: how many answers, how long they took (ms), how many scans were sent too late"),
     ("events", "list of objects", "what the relay said, but for measurements"),
     ("events.t_s", "number", "when, s"),
     ("events.kind", "text", "kind of line"),
@@ -124,6 +125,7 @@ def as_data(result: RunResult, context: Context, files: Optional[dict[str, str]]
             name: None if math.isnan(value) else value for name, value, _unit, _about in words.figures(result)
         },
         "counters": dict(result.counters),
+        "replies": dict(result.replies),
         "events": [
             {"t_s": e.t_s, "kind": e.kind, "level": words.level(e), "text": words.say(e), "fields": dict(e.fields)}
             for e in result.events

@@ -33,6 +33,9 @@ def run(console: Console, result: RunResult, context: Context) -> None:
     console.print(Text(line, "dim"))
     if context.compared:
         console.print(Text(context.compared, "green" if context.same else "bold red"))
+    if result.replies:
+        each = ", ".join("%s %g" % (name, value) for name, value in result.replies.items())
+        console.print(Text("the board's answers: " + each, "dim"))
     _operations(console, result)
     _verdicts(console, result)
     _figures(console, result)
