@@ -64,10 +64,13 @@ class LaneError(Exception):
 def name_of(python: str) -> str:
     """Its name, "pypy 7.3.11" or "cpython 3.11.7", as it says itself.  LaneError when it can't run the bench."""
     try:
-        said = subprocess.run(
-            [python, "-c", _ASK, *_path()], capture_output=True, text=True, timeout=ASK_S, check=False,
-            stdin=subprocess.DEVNULL,
-        )  # fmt: skip
+        for _ in range(AGAIN):
+            said = subprocess.run(
+                [python, "-c", _ASK, *_path()], capture_output=True, text=True, timeout=ASK_S, check=False,
+                stdin=subprocess.DEVNULL,
+            )  # fmt: skip
+            if said.returncode >= 0:
+                break  # else somebody killed it before it could answer
     except (OSError, subprocess.TimeoutExpired) as error:
         raise LaneError("python", "%s can't be asked what it is: %s" % (python, error)) from None
     if said.returncode:
