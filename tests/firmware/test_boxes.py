@@ -156,13 +156,13 @@ def test_the_median_is_of_those_believed():
         assert bool(s.string_known >> Q_SUM & 1) == (bad == 0)
 
 
-@pytest.mark.parametrize("known, off_mv", [(True, 33900 - 31000 - 2 * 5 * 100), (False, 33900 - 31000)])
+@pytest.mark.parametrize("known, off_mv", [(True, 33900 - 31000 - 9 * 100), (False, 33900 - 31000)])
 def test_the_sum_is_held_against_the_string_without_their_load(known, off_mv):
-    """Two modules compensated at 5 mohm and 100 A, where the current is known; the string tap gets it back at once."""
+    """9.99 mohm together, whole ones counted, at 100 A, where the current is known: the string tap gets it back."""
     s = make(n_modules=2, box_modules__0=2, box_modules__1=0)
     s.ever = 0b11
     s.mv[:2], s.comp_mv[:2] = array("i", (16000, 16000)), array("i", (16900, 17000))
-    s.ohm_u[0] = s.ohm_u[1] = 5000
+    s.ohm_u[0], s.ohm_u[1] = 5000, 4990
     s.string_mv, s.ma, s.ma_known = 31000, 100000, known
     s.round_done()
     assert s.sum_mv == 32000 and s.string[Q_SUM] == off_mv

@@ -360,6 +360,16 @@ def test_a_test_resistor_that_raised_its_side_is_measured_anew_once():
     assert s.string[Q_ISO] == 0 and not s.iso_odd
 
 
+@pytest.mark.parametrize("tested, odd", [(60300, False), (60480, False), (60500, True)])
+def test_noise_on_a_dead_short_is_not_odd(tested, odd):
+    """13, 20 and 21 thousandths below what it was: up to 20 it is noise, and no isolation."""
+    s = make(iso_test_kohm=2000)
+    s.string_mv = 150000
+    s.string[Q_ISO] = 777
+    measure(s, (60000, 30000), (tested, 0))
+    assert s.iso_odd == odd and s.string[Q_ISO] == (777 if odd else 0)
+
+
 def test_isolation_that_is_very_good_is_not_told_beyond_100_megohms():
     s = make(iso_test_kohm=2000)
     s.string_mv = 150000
